@@ -1,0 +1,11 @@
+//! dawnsheet as a library. The folders stand in the order in which the data flows.
+#![forbid(unsafe_code)]
+
+pub mod error; //    what stops a command
+pub mod pose; //     models and what they see: detector, landmarks, outline; the scout and the measuring pass
+pub mod report;
+pub mod settings; // settings.toml -> Settings
+pub mod swing; //    view, lead side, slow motion, swing windows, events
+pub mod track; //    the keypoint time series of a swing, and small numerics
+pub mod units; //    seconds, pixels, centimetres, degrees
+pub mod video; //    probe, true times, decode, upright, camera movement

@@ -1,0 +1,166 @@
+//! The measuring pass: looks closely where it matters. Within a swing one smoothed region is used for all frames; frames
+//! whose arms or outline will be needed are kept as cuts, so that the file is read once.
+
+use super::keypoints::Look;
+use super::landmarker::Landmarker;
+use super::region::Region;
+use super::seen::Looks;
+use crate::error::{Error, Result};
+use crate::swing::Window;
+use crate::track::signal::{median, quantile};
+use crate::video::camera::{CameraWatch, Shift};
+use crate::video::{Footage, Probe};
+use opencv::core::{Mat, MatTraitConst, Rect, Size};
+use opencv::imgproc;
+
+/// Part of an upright picture, kept for closer looks and key pictures; shrunk where the golfer is larger than needed.
+pub struct Cut {
+    pub frame: usize,
+    pub picture: Mat,
+    pub x0: f64,
+    pub y0: f64,
+    /// Cut pixels for one pixel of the upright picture, 0..1.
+    pub shrink: f64,
+}
+
+/// Largest side of a kept cut, pixels.
+const CUT_SIDE: f64 = 960.0;
+/// Looks a second (of real time) while the swing is slow, around impact, and after the follow-through.
+const SLOW_RATE: f64 = 30.0;
+const FAST_RATE: f64 = 120.0;
+const END_RATE: f64 = 15.0;
+
+impl Cut {
+    fn of(picture: &Mat, frame: usize, region: &Region) -> opencv::Result<Cut> {
+        let half = region.size * 0.5 * 1.08;
+        let (w, h) = (f64::from(picture.cols()), f64::from(picture.rows()));
+        let (x0, y0) = ((region.cx - half).max(0.0).floor(), (region.cy - half).max(0.0).floor());
+        let (x1, y1) = ((region.cx + half).min(w).ceil(), (region.cy + half).min(h).ceil());
+        let rect = Rect::new(x0 as i32, y0 as i32, ((x1 - x0) as i32).max(1), ((y1 - y0) as i32).max(1));
+        let part = Mat::roi(picture, rect)?;
+        let shrink = (CUT_SIDE / f64::from(rect.width.max(rect.height))).min(1.0);
+        let mut kept = Mat::default();
+        if shrink < 1.0 {
+            let size = Size::new((f64::from(rect.width) * shrink) as i32, (f64::from(rect.height) * shrink) as i32);
+            imgproc::resize(&part, &mut kept, size, 0.0, 0.0, imgproc::INTER_AREA)?;
+        } else {
+            part.copy_to(&mut kept)?;
+        }
+        let shrink = f64::from(kept.cols()) / f64::from(rect.width);
+        Ok(Cut { frame, picture: kept, x0, y0, shrink })
+    }
+
+    /// A place of the upright picture in the cut.
+    pub fn place(&self, p: [f64; 2]) -> [f64; 2] {
+        // pixel centres at whole numbers in both pictures
+        [(p[0] - self.x0 + 0.5) * self.shrink - 0.5, (p[1] - self.y0 + 0.5) * self.shrink - 0.5]
+    }
+
+    fn region(&self, r: &Region) -> Region {
+        let [cx, cy] = self.place([r.cx, r.cy]);
+        Region { cx, cy, size: r.size * self.shrink, rotation: r.rotation }
+    }
+
+    fn back(&self, mut look: Look) -> Look {
+        for p in &mut look.points {
+            p.x = ((f64::from(p.x) + 0.5) / self.shrink - 0.5 + self.x0) as f32;
+            p.y = ((f64::from(p.y) + 0.5) / self.shrink - 0.5 + self.y0) as f32;
+        }
+        look
+    }
+
+    /// A look at `region` (of the upright picture).
+    pub fn look(&self, landmarker: &mut Landmarker, region: &Region, mirrored: bool) -> Result<Look> {
+        Ok(self.back(landmarker.look(&self.picture, &self.region(region), mirrored)?))
+    }
+
+    /// A look with the outline; the outline's region is given in the upright picture.
+    pub fn outline(&self, landmarker: &mut Landmarker, region: &Region) -> Result<super::landmarker::Outline> {
+        let (_, outline) = landmarker.look_with_outline(&self.picture, &self.region(region))?;
+        Ok(super::landmarker::Outline { region: *region, ..outline })
+    }
+}
+
+/// What the measuring pass brought.
+#[derive(Default)]
+pub struct Close {
+    pub body: Looks,
+    pub camera: Vec<Shift>,
+    pub cuts: Vec<Cut>,
+    /// Region used, by window.
+    pub regions: Vec<Region>,
+}
+
+/// How densely to look at time `t` of a window: least seconds between looks, and whether to keep a cut.
+fn density(w: &Window, t: f64, every: bool) -> (f64, bool) {
+    let k = w.slowness;
+    let impact = w.impact.unwrap_or(w.end);
+    let burst = w.top - 0.22 * k..=impact + 0.30 * k;
+    let keep = burst.contains(&t)
+        || w.takeaway.is_some_and(|a| (a - 0.45 * k..=a + 0.05 * k).contains(&t))
+        || t > w.takeaway.unwrap_or(w.start) + 0.55 * (w.top - w.takeaway.unwrap_or(w.start)) && t < w.top;
+    let rate = if every {
+        f64::INFINITY
+    } else if burst.contains(&t) {
+        FAST_RATE
+    } else if t < impact {
+        SLOW_RATE
+    } else {
+        END_RATE
+    };
+    (0.98 * k / rate, keep)
+}
+
+/// One smoothed region for a window: median centre and rotation, the 90th percentile of the size of the scout's regions.
+pub fn window_region(scout: &Looks, w: &Window) -> Option<Region> {
+    let inside: Vec<Region> =
+        scout.times.iter().zip(&scout.looks).filter(|(t, _)| (w.start..=w.end).contains(*t)).map(|(_, l)| l.next_region()).collect();
+    if inside.is_empty() {
+        return None;
+    }
+    let of = |f: &dyn Fn(&Region) -> f64| inside.iter().map(f).collect::<Vec<_>>();
+    Some(Region {
+        cx: median(&of(&|r| r.cx)),
+        cy: median(&of(&|r| r.cy)),
+        size: quantile(&of(&|r| r.size), 0.9),
+        rotation: median(&of(&|r| r.rotation)),
+    })
+}
+
+/// Looks at every window's frames, the file read on once from its start.
+pub fn look_closely(footage: &mut Footage, probe: &Probe, scout: &Looks, windows: &[Window], landmarker: &mut Landmarker, every: bool) -> Result<Close> {
+    let mut close = Close::default();
+    let mut watch: Option<CameraWatch> = None;
+    for w in windows {
+        let Some(region) = window_region(scout, w) else { continue };
+        close.regions.push(region);
+        let mut last = f64::NEG_INFINITY;
+        for (index, &time) in probe.times.iter().enumerate() {
+            let already = close.body.frames.last().is_some_and(|&f| f >= index);
+            if time < w.start || time > w.end || already {
+                continue;
+            }
+            let (step, keep) = density(w, time, every);
+            if time - last < step {
+                continue;
+            }
+            let Some(picture) = footage.frame(index)? else { break };
+            last = time;
+            let look = landmarker.look(picture, &region, false)?;
+            if watch.is_none() {
+                let half = region.size * 0.36;
+                watch = Some(CameraWatch::new(picture, [region.cx - half, region.cy - region.size / 2.0, region.cx + half, region.cy + region.size / 2.0])?);
+            }
+            let shift = match &watch {
+                Some(w) => w.shift(picture)?.unwrap_or_default(),
+                None => Shift::default(),
+            };
+            close.body.push(index, time, look);
+            close.camera.push(shift);
+            if keep {
+                close.cuts.push(Cut::of(picture, index, &region).map_err(Error::opencv)?);
+            }
+        }
+    }
+    Ok(close)
+}

@@ -1,0 +1,145 @@
+//! The landmark model: one region of a picture in, 35 points (and, where asked, the person's outline) out.
+
+use super::detector::sigmoid;
+use super::keypoints::{Look, POINTS, Point, other_side};
+use super::region::Region;
+use crate::error::{Error, Result};
+use ndarray::{Array2, Array4};
+use opencv::core::{Mat, MatTraitConstManual, Vec3b};
+use ort::{environment::Environment, session::Session, value::TensorRef};
+use std::path::Path;
+
+const SIDE: usize = 256;
+const HEAT: usize = 64;
+const HEAT_POINTS: usize = 39;
+const HEAT_REACH: usize = 3;
+const MIN_HEAT: f64 = 0.5;
+
+/// Starts ONNX Runtime from the library file. Errors say what to do.
+pub fn environment(library: &Path) -> Result<Environment> {
+    let builder = ort::init_from(library).map_err(|e| {
+        Error::Installation(format!("ONNX Runtime cannot be loaded from {} ({e}): run scripts/setup", library.display()))
+    })?;
+    builder.with_telemetry(false).build().map_err(Error::inference)
+}
+
+/// One session on one thread: two clips side by side beat two threads on one clip.
+pub(super) fn session(environment: &Environment, path: &Path) -> Result<Session> {
+    let build = || -> std::result::Result<Session, String> {
+        let builder = Session::builder(environment).map_err(|e| e.to_string())?;
+        let builder = builder.with_intra_threads(1).map_err(|e| e.to_string())?;
+        let mut builder = builder.with_inter_threads(1).map_err(|e| e.to_string())?;
+        builder.commit_from_file(path).map_err(|e| e.to_string())
+    };
+    build().map_err(|e| Error::Installation(format!("{} cannot be loaded ({e}): run scripts/setup", path.display())))
+}
+
+/// Outline of the person in a region: `logits` [row, column] of the region's 256 × 256 crop.
+#[derive(Debug, Clone)]
+pub struct Outline {
+    pub region: Region,
+    pub logits: Array2<f32>,
+}
+
+/// Landmark model with its session and input buffer.
+pub struct Landmarker {
+    session: Session,
+    input: Array4<f32>,
+}
+
+impl Landmarker {
+    /// Loads a landmark model file, with or without the `seg` output.
+    pub fn load(environment: &Environment, path: &Path) -> Result<Landmarker> {
+        Ok(Landmarker { session: session(environment, path)?, input: Array4::zeros((1, SIDE, SIDE, 3)) })
+    }
+
+    /// Looks at `region` of `picture` (BGR). With `mirrored`, the model sees the crop flipped and the result is flipped back
+    /// (an independent second opinion).
+    pub fn look(&mut self, picture: &Mat, region: &Region, mirrored: bool) -> Result<Look> {
+        Ok(self.run(picture, region, mirrored)?.0)
+    }
+
+    /// As [`Landmarker::look`], unflipped, with the outline; an error where the loaded file has no `seg` output.
+    pub fn look_with_outline(&mut self, picture: &Mat, region: &Region) -> Result<(Look, Outline)> {
+        let (look, logits) = self.run(picture, region, false)?;
+        let logits = logits.ok_or_else(|| Error::Installation("this model file has no outline output".into()))?;
+        Ok((look, Outline { region: *region, logits }))
+    }
+
+    fn run(&mut self, picture: &Mat, region: &Region, mirrored: bool) -> Result<(Look, Option<Array2<f32>>)> {
+        let crop = region.landmark_crop(picture).map_err(Error::opencv)?;
+        let pixels = crop.data_typed::<Vec3b>().map_err(Error::opencv)?;
+        let target = self.input.as_slice_mut().expect("invariant: standard layout");
+        for (row, line) in pixels.chunks_exact(SIDE).enumerate() {
+            let out = &mut target[row * SIDE * 3..(row + 1) * SIDE * 3];
+            for (col, px) in line.iter().enumerate() {
+                let place = if mirrored { SIDE - 1 - col } else { col } * 3;
+                for c in 0..3 {
+                    out[place + c] = f32::from(px[2 - c]) / 255.0;
+                }
+            }
+        }
+        let tensor = TensorRef::from_array_view(self.input.view()).map_err(Error::inference)?;
+        let outputs = self.session.run(ort::inputs!["image" => tensor]).map_err(Error::inference)?;
+        let (_, landmarks) = outputs["landmarks"].try_extract_tensor::<f32>().map_err(Error::inference)?;
+        let (_, flag) = outputs["pose_flag"].try_extract_tensor::<f32>().map_err(Error::inference)?;
+        let (_, heat) = outputs["heatmap"].try_extract_tensor::<f32>().map_err(Error::inference)?;
+        let look = decode(landmarks, flag[0], heat, region, mirrored);
+        let seg = match outputs.get("seg") {
+            Some(value) => {
+                let (_, data) = value.try_extract_tensor::<f32>().map_err(Error::inference)?;
+                Some(Array2::from_shape_vec((SIDE, SIDE), data.to_vec()).map_err(|e| Error::Internal(e.to_string()))?)
+            }
+            None => None,
+        };
+        Ok((look, seg))
+    }
+}
+
+/// Decodes the raw tensors: `landmarks` [39 × (x, y, z, visibility logit, presence logit)] in crop pixels,
+/// `heat` [64, 64, 39] logits; refines places from the heat map, and turns them back to picture pixels.
+pub fn decode(landmarks: &[f32], flag: f32, heat: &[f32], region: &Region, mirrored: bool) -> Look {
+    let mut points = [Point::default(); POINTS];
+    for i in 0..POINTS {
+        let raw = &landmarks[i * 5..i * 5 + 5];
+        let share = [f64::from(raw[0]) / SIDE as f64, f64::from(raw[1]) / SIDE as f64];
+        let [mut u, v] = refine(share, heat, i);
+        if mirrored {
+            // the flip maps crop pixel i to 255 - i
+            u = (SIDE - 1) as f64 / SIDE as f64 - u;
+        }
+        let [x, y] = region.to_picture(u, v);
+        let slot = if mirrored { other_side(i) } else { i };
+        points[slot] = Point {
+            x: x as f32,
+            y: y as f32,
+            visibility: sigmoid(f64::from(raw[3])) as f32,
+            presence: sigmoid(f64::from(raw[4])) as f32,
+        };
+    }
+    Look { flag, points }
+}
+
+/// Heat-map refinement: the probability-weighted mean of the 7 × 7 cells about the regressed place, where any of them
+/// reaches one half; otherwise the regressed place.
+fn refine(share: [f64; 2], heat: &[f32], point: usize) -> [f64; 2] {
+    let cells = HEAT as f64;
+    if share.iter().any(|&s| s < 0.0 || s * cells >= cells) {
+        return share;
+    }
+    let (col, row) = ((share[0] * cells) as usize, (share[1] * cells) as usize);
+    let (mut best, mut sum, mut sum_x, mut sum_y) = (0.0f64, 0.0, 0.0, 0.0);
+    for r in row.saturating_sub(HEAT_REACH)..(row + HEAT_REACH + 1).min(HEAT) {
+        for c in col.saturating_sub(HEAT_REACH)..(col + HEAT_REACH + 1).min(HEAT) {
+            let p = sigmoid(f64::from(heat[(r * HEAT + c) * HEAT_POINTS + point]));
+            best = best.max(p);
+            sum += p;
+            sum_x += p * c as f64;
+            sum_y += p * r as f64;
+        }
+    }
+    if best < MIN_HEAT {
+        return share;
+    }
+    [sum_x / sum / cells, sum_y / sum / cells]
+}

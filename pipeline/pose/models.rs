@@ -1,0 +1,161 @@
+//! The files of `models/`: where they are, whether they are the right ones, and sessions on them.
+//! The program never downloads; `scripts/setup` does.
+
+use crate::error::{Error, Result};
+use serde::Deserialize;
+use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
+
+const MANIFEST: &str = include_str!("../../models/manifest.toml");
+
+#[derive(Debug, Deserialize)]
+struct Manifest {
+    model: Vec<File>,
+    runtime: Vec<File>,
+}
+
+#[derive(Debug, Deserialize, Clone)]
+struct File {
+    #[serde(default)]
+    id: String,
+    file: String,
+    sha256: String,
+    #[serde(default)]
+    machine: String,
+}
+
+/// Which pose model runs, and how densely.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize, clap::ValueEnum, schemars::JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ModelChoice {
+    /// The heavy landmark model on the frames that a measurement uses (default).
+    Accurate,
+    /// The full landmark model on the same frames.
+    Fast,
+    /// The heavy landmark model on every frame of each swing, for comparison.
+    Exhaustive,
+}
+
+impl ModelChoice {
+    /// Ids of the landmark and outline files in the manifest.
+    pub fn files(self) -> [&'static str; 2] {
+        match self {
+            ModelChoice::Accurate | ModelChoice::Exhaustive => ["landmark_heavy", "outline_heavy"],
+            ModelChoice::Fast => ["landmark_full", "outline_full"],
+        }
+    }
+
+    /// Name as typed on the command line and written in reports.
+    pub fn name(self) -> &'static str {
+        match self {
+            ModelChoice::Accurate => "accurate",
+            ModelChoice::Fast => "fast",
+            ModelChoice::Exhaustive => "exhaustive",
+        }
+    }
+}
+
+/// The folder `models/` and what its manifest (built into the program) says must be in it.
+pub struct Models {
+    folder: PathBuf,
+    manifest: Manifest,
+}
+
+impl Models {
+    /// Finds the folder: `DAWNSHEET_MODELS`, else `models` beside the program or in a folder above it, else in the current folder.
+    pub fn locate() -> Models {
+        let manifest = toml::from_str(MANIFEST).expect("invariant: the built-in manifest parses (a test reads it)");
+        let named = std::env::var_os("DAWNSHEET_MODELS").map(PathBuf::from);
+        let beside = || {
+            let exe = std::env::current_exe().ok()?.canonicalize().ok()?;
+            exe.ancestors().skip(1).map(|d| d.join("models")).find(|d| d.join("manifest.toml").is_file())
+        };
+        let folder = named.or_else(beside).unwrap_or_else(|| PathBuf::from("models"));
+        Models { folder, manifest }
+    }
+
+    /// The folder in use.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    fn file(&self, id: &str) -> &File {
+        self.manifest.model.iter().find(|f| f.id == id).expect("invariant: ids come from ModelChoice and are in the manifest")
+    }
+
+    /// sha256 of a model file as the manifest pins it.
+    pub fn pinned_sha256(&self, id: &str) -> &str {
+        &self.file(id).sha256
+    }
+
+    /// One hash for all that looks at a clip: detector, scout, landmark and outline file of this choice, in this order.
+    pub fn combined_sha256(&self, choice: ModelChoice) -> String {
+        let mut all = Sha256::new();
+        for id in ["detector", "landmark_full"].into_iter().chain(choice.files()) {
+            all.update(self.pinned_sha256(id));
+        }
+        hex(&all.finalize())
+    }
+
+    /// Path of a model file after its hash was checked. Errors name the file and the command that mends it.
+    pub fn checked(&self, id: &str) -> Result<PathBuf> {
+        self.check(self.file(id))
+    }
+
+    /// Path of the ONNX Runtime library for this machine: `ORT_DYLIB_PATH` (taken as it is) or the pinned one, its hash checked.
+    pub fn runtime(&self) -> Result<PathBuf> {
+        if let Some(path) = std::env::var_os("ORT_DYLIB_PATH") {
+            return Ok(PathBuf::from(path));
+        }
+        let machine = std::env::consts::ARCH;
+        let Some(file) = self.manifest.runtime.iter().find(|r| r.machine == machine) else {
+            return Err(Error::Installation(format!(
+                "no ONNX Runtime is pinned for {machine}; install version 1.32 and point ORT_DYLIB_PATH at its library"
+            )));
+        };
+        self.check(file)
+    }
+
+    /// Every file that any choice needs: its name and, where it is missing or wrong, why. For `doctor`.
+    pub fn inventory(&self) -> Vec<(String, Result<()>)> {
+        let machine = std::env::consts::ARCH;
+        let runtime = self.manifest.runtime.iter().filter(|r| r.machine == machine);
+        runtime.chain(&self.manifest.model).map(|f| (f.file.clone(), self.check(f).map(|_| ()))).collect()
+    }
+
+    fn check(&self, file: &File) -> Result<PathBuf> {
+        let path = self.folder.join(&file.file);
+        let mut source = std::fs::File::open(&path)
+            .map_err(|_| Error::Installation(format!("models/{} is missing: run scripts/setup", file.file)))?;
+        let mut hash = Sha256::new();
+        std::io::copy(&mut source, &mut hash).map_err(|e| Error::Installation(format!("models/{} cannot be read ({e})", file.file)))?;
+        if hex(&hash.finalize()) != file.sha256 {
+            return Err(Error::Installation(format!(
+                "models/{} is not the pinned file (sha256 differs): delete it and run scripts/setup",
+                file.file
+            )));
+        }
+        Ok(path)
+    }
+}
+
+/// Lower-case hexadecimal.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn manifest_pins_every_file_that_a_choice_needs() {
+        let models = Models::locate();
+        for choice in [ModelChoice::Accurate, ModelChoice::Fast, ModelChoice::Exhaustive] {
+            for id in choice.files() {
+                assert_eq!(models.pinned_sha256(id).len(), 64);
+            }
+        }
+        assert_ne!(models.combined_sha256(ModelChoice::Accurate), models.combined_sha256(ModelChoice::Fast));
+    }
+}

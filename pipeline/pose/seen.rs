@@ -1,0 +1,194 @@
+//! What the models saw of a clip, kept on disk (compressed numpy arrays) so that a change of limits or of measurement
+//! code judges again without touching a video.
+
+use super::keypoints::{Look, POINTS, Point};
+use super::landmarker::Outline;
+use super::region::Region;
+use crate::error::{Error, Result};
+use crate::video::camera::Shift;
+use ndarray::{Array1, Array2, Array3, Array4, Axis};
+use ndarray_npy::{NpzReader, NpzWriter};
+use serde::{Deserialize, Serialize};
+use std::fs::File;
+use std::path::Path;
+
+/// Facts about the footage and the people in it that are not arrays.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct About {
+    /// Of the upright picture.
+    pub width: u32,
+    pub height: u32,
+    pub rotation_deg: u32,
+    pub frames: usize,
+    pub frames_expected: usize,
+    pub duration_s: f64,
+    pub interval_min_s: f64,
+    pub interval_median_s: f64,
+    pub interval_max_s: f64,
+    pub people_seen: usize,
+    pub chosen_because: String,
+    pub person_doubtful: bool,
+    /// Share of the scout's looks in which the golfer was seen.
+    pub person_share: f64,
+}
+
+/// Looks at the golfer in time order.
+#[derive(Debug, Clone, Default)]
+pub struct Looks {
+    pub frames: Vec<usize>,
+    /// Seconds of clip time.
+    pub times: Vec<f64>,
+    pub looks: Vec<Look>,
+}
+
+impl Looks {
+    /// Adds a look.
+    pub fn push(&mut self, frame: usize, time: f64, look: Look) {
+        self.frames.push(frame);
+        self.times.push(time);
+        self.looks.push(look);
+    }
+}
+
+/// The several close looks at one frame's arms.
+#[derive(Debug, Clone)]
+pub struct ArmLooks {
+    pub frame: usize,
+    pub looks: Vec<Look>,
+}
+
+/// All that was seen.
+#[derive(Debug, Clone)]
+pub struct Seen {
+    pub about: About,
+    /// Coarse looks over the whole clip.
+    pub scout: Looks,
+    /// Looks of the measuring pass: within each swing, one smoothed region.
+    pub body: Looks,
+    /// Camera shift at each of `body`'s frames.
+    pub camera: Vec<Shift>,
+    /// Outlines by frame.
+    pub outlines: Vec<(usize, Outline)>,
+    pub arms: Vec<ArmLooks>,
+}
+
+/// Outline logits are kept as whole numbers of this step, clipped to ±127 steps.
+const LOGIT_STEP: f32 = 1.0 / 12.0;
+
+fn points_array(looks: &[Look]) -> Array3<f32> {
+    let mut a = Array3::zeros((looks.len(), POINTS, 5));
+    for (i, look) in looks.iter().enumerate() {
+        for (k, p) in look.points.iter().enumerate() {
+            for (c, v) in [p.x, p.y, p.visibility, p.presence, look.flag].into_iter().enumerate() {
+                a[[i, k, c]] = v;
+            }
+        }
+    }
+    a
+}
+
+fn looks_of(a: &Array3<f32>) -> Vec<Look> {
+    a.axis_iter(Axis(0))
+        .map(|look| {
+            let mut points = [Point::default(); POINTS];
+            for (k, p) in points.iter_mut().enumerate() {
+                *p = Point { x: look[[k, 0]], y: look[[k, 1]], visibility: look[[k, 2]], presence: look[[k, 3]] };
+            }
+            Look { flag: look[[0, 4]], points }
+        })
+        .collect()
+}
+
+fn whole(frames: &[usize]) -> Array1<u32> {
+    frames.iter().map(|&f| f as u32).collect()
+}
+
+impl Seen {
+    /// Writes the arrays: `about` (JSON bytes), `scout_*` and `body_*` (frames, times [look], points [look, keypoint,
+    /// (x, y, visibility, presence, flag)]), `camera` [look, (dx, dy, turn)], `outline_*` (frames, regions [n, (cx, cy,
+    /// size, rotation)], logits [n, row, column] in steps), `arm_frames` [n], `arm_points` [n, look, keypoint, 5].
+    pub fn write(&self, path: &Path) -> Result<()> {
+        let file = File::create(path).map_err(Error::file(path))?;
+        let mut npz = NpzWriter::new_compressed(file);
+        let fail = |e: ndarray_npy::WriteNpzError| Error::Internal(format!("{}: {e}", path.display()));
+        let about = serde_json::to_vec(&self.about).map_err(|e| Error::Internal(e.to_string()))?;
+        npz.add_array("about", &Array1::from(about)).map_err(fail)?;
+        for (name, looks) in [("scout", &self.scout), ("body", &self.body)] {
+            npz.add_array(format!("{name}_frames"), &whole(&looks.frames)).map_err(fail)?;
+            npz.add_array(format!("{name}_times"), &Array1::from(looks.times.clone())).map_err(fail)?;
+            npz.add_array(format!("{name}_points"), &points_array(&looks.looks)).map_err(fail)?;
+        }
+        let camera = Array2::from_shape_fn((self.camera.len(), 3), |(i, c)| {
+            let s = self.camera[i];
+            [s.dx, s.dy, s.turn_deg][c]
+        });
+        npz.add_array("camera", &camera).map_err(fail)?;
+        let frames: Vec<usize> = self.outlines.iter().map(|(f, _)| *f).collect();
+        npz.add_array("outline_frames", &whole(&frames)).map_err(fail)?;
+        let regions = Array2::from_shape_fn((self.outlines.len(), 4), |(i, c)| {
+            let r = self.outlines[i].1.region;
+            [r.cx, r.cy, r.size, r.rotation][c]
+        });
+        npz.add_array("outline_regions", &regions).map_err(fail)?;
+        let side = self.outlines.first().map_or(0, |(_, o)| o.logits.nrows());
+        let logits = Array3::from_shape_fn((self.outlines.len(), side, side), |(i, r, c)| {
+            (self.outlines[i].1.logits[[r, c]] / LOGIT_STEP).round().clamp(-127.0, 127.0) as i8
+        });
+        npz.add_array("outline_logits", &logits).map_err(fail)?;
+        let arm_frames: Vec<usize> = self.arms.iter().map(|a| a.frame).collect();
+        npz.add_array("arm_frames", &whole(&arm_frames)).map_err(fail)?;
+        let each = self.arms.first().map_or(0, |a| a.looks.len());
+        let mut arm_points = Array4::zeros((self.arms.len(), each, POINTS, 5));
+        for (i, arm) in self.arms.iter().enumerate() {
+            arm_points.index_axis_mut(Axis(0), i).assign(&points_array(&arm.looks));
+        }
+        npz.add_array("arm_points", &arm_points).map_err(fail)?;
+        npz.finish().map_err(fail)?.sync_all().map_err(Error::file(path))
+    }
+
+    /// Reads what [`Seen::write`] wrote.
+    pub fn read(path: &Path) -> Result<Seen> {
+        let file = File::open(path).map_err(Error::file(path))?;
+        let fail = |e: ndarray_npy::ReadNpzError| Error::Internal(format!("{}: {e}", path.display()));
+        let mut npz = NpzReader::new(file).map_err(fail)?;
+        let about: Array1<u8> = npz.by_name("about").map_err(fail)?;
+        let about = serde_json::from_slice(&about.to_vec()).map_err(|e| Error::Internal(format!("{}: {e}", path.display())))?;
+        let mut read = |name: &str| -> Result<Looks> {
+            let frames: Array1<u32> = npz.by_name(&format!("{name}_frames")).map_err(fail)?;
+            let times: Array1<f64> = npz.by_name(&format!("{name}_times")).map_err(fail)?;
+            let points: Array3<f32> = npz.by_name(&format!("{name}_points")).map_err(fail)?;
+            Ok(Looks { frames: frames.iter().map(|&f| f as usize).collect(), times: times.to_vec(), looks: looks_of(&points) })
+        };
+        let (scout, body) = (read("scout")?, read("body")?);
+        let camera: Array2<f64> = npz.by_name("camera").map_err(fail)?;
+        let camera = camera.axis_iter(Axis(0)).map(|r| Shift { dx: r[0], dy: r[1], turn_deg: r[2] }).collect();
+        let frames: Array1<u32> = npz.by_name("outline_frames").map_err(fail)?;
+        let regions: Array2<f64> = npz.by_name("outline_regions").map_err(fail)?;
+        let logits: Array3<i8> = npz.by_name("outline_logits").map_err(fail)?;
+        let outlines = frames
+            .iter()
+            .enumerate()
+            .map(|(i, &frame)| {
+                let region = Region { cx: regions[[i, 0]], cy: regions[[i, 1]], size: regions[[i, 2]], rotation: regions[[i, 3]] };
+                let logits = logits.index_axis(Axis(0), i).mapv(|v| f32::from(v) * LOGIT_STEP);
+                (frame as usize, Outline { region, logits })
+            })
+            .collect();
+        let arm_frames: Array1<u32> = npz.by_name("arm_frames").map_err(fail)?;
+        let arm_points: Array4<f32> = npz.by_name("arm_points").map_err(fail)?;
+        let arms = arm_frames
+            .iter()
+            .enumerate()
+            .map(|(i, &frame)| ArmLooks { frame: frame as usize, looks: looks_of(&arm_points.index_axis(Axis(0), i).to_owned()) })
+            .collect();
+        Ok(Seen { about, scout, body, camera, outlines, arms })
+    }
+}
+
+impl Outline {
+    /// The outline with its logits rounded as they are kept on disk, so that judging at once and judging again agree.
+    pub fn as_kept(mut self) -> Outline {
+        self.logits.mapv_inplace(|v| (v / LOGIT_STEP).round().clamp(-127.0, 127.0) as i8 as f32 * LOGIT_STEP);
+        self
+    }
+}

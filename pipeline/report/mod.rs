@@ -1,0 +1,25 @@
+//! What leaves the program: the report's types and JSON, key pictures, the morning sheet.
+
+pub mod pictures;
+pub mod reasons;
+pub mod sheet;
+pub mod types;
+
+pub use reasons::{Reason, ReasonCode, Severity};
+pub use types::Report;
+
+impl Report {
+    /// The document as written: pretty JSON with a final newline.
+    pub fn to_json(&self) -> String {
+        let mut text = serde_json::to_string_pretty(self).expect("invariant: string keys and finite numbers only");
+        text.push('\n');
+        text
+    }
+}
+
+/// The JSON Schema of the report, generated from its types.
+pub fn json_schema() -> String {
+    let mut text = serde_json::to_string_pretty(&schemars::schema_for!(Report)).expect("invariant: a schema is JSON");
+    text.push('\n');
+    text
+}

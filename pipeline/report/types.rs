@@ -1,0 +1,390 @@
+//! The report, `dawnsheet.report/1`: one JSON document a clip. Field names are read by other programs: do not change them.
+//! Deterministic: the same bytes, model and settings give the same document; timings and run ids live in the ledger.
+
+use super::reasons::Reason;
+use crate::pose::models::ModelChoice;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// Value of `schema`.
+pub const SCHEMA: &str = "dawnsheet.report/1";
+
+/// One clip's report.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Report {
+    pub schema: String,
+    pub clip: Clip,
+    /// Null where the file could not be opened.
+    pub video: Option<Video>,
+    pub engine: Engine,
+    /// False only with a blocking reason that leaves no swing to measure.
+    pub usable: bool,
+    pub reasons: Vec<Reason>,
+    pub view: Option<View>,
+    pub golfer: Option<Golfer>,
+    pub swings: Vec<Swing>,
+    /// The worst verdict of the main swing; null where there is no swing.
+    pub verdict: Option<Verdict>,
+    pub needs_look: bool,
+    pub needs_look_because: Vec<String>,
+    /// 0..1, for sorting: the largest fault probability of the main swing, at least 0.5 where only a re-shoot helps.
+    pub severity: f64,
+    /// What was done, in order, with its parameters.
+    pub provenance: Vec<Step>,
+}
+
+/// Whose file it is.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Clip {
+    /// First 16 hexadecimal digits of `sha256`.
+    pub id: String,
+    pub sha256: String,
+    pub bytes: u64,
+    /// Path below the inbox as sent.
+    pub file: String,
+    pub student: Option<String>,
+    /// ISO 8601.
+    pub captured: Option<String>,
+    pub captured_source: Option<CapturedSource>,
+    pub club: Option<String>,
+}
+
+/// Where a clip's date comes from, best first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum CapturedSource {
+    Sidecar,
+    Container,
+    FileName,
+    Mtime,
+}
+
+/// The footage.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Video {
+    /// Of the upright picture, pixels.
+    pub width: u32,
+    pub height: u32,
+    /// Clockwise turn that made it upright.
+    pub rotation_deg: u32,
+    /// Decoded.
+    pub frames: usize,
+    /// By the container's index.
+    pub frames_expected: usize,
+    pub duration_s: f64,
+    pub frame_interval_ms: Spread,
+    pub playback_factor: PlaybackFactor,
+    pub camera: Camera,
+}
+
+/// Least, middle and largest.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Spread {
+    pub min: f64,
+    pub median: f64,
+    pub max: f64,
+}
+
+/// Clip time ÷ real time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlaybackFactor {
+    pub value: f64,
+    pub source: PlaybackSource,
+}
+
+/// Where the playback factor comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PlaybackSource {
+    /// Real time: nothing speaks against it.
+    Assumed,
+    /// From the length of the downswing.
+    Estimated,
+    Sidecar,
+    Option,
+}
+
+/// What the camera did.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Camera {
+    pub moving: bool,
+    pub max_shift_px: f64,
+    /// Slant of the picture, degrees, clockwise positive; null where the picture does not tell.
+    pub roll_deg: Option<f64>,
+}
+
+/// What measured it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Engine {
+    pub version: String,
+    pub pose_model: ModelChoice,
+    pub model_sha256: String,
+    pub settings_sha256: String,
+}
+
+/// Where the camera stood.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct View {
+    pub kind: ViewKind,
+    /// 0..1.
+    pub confidence: f64,
+}
+
+/// Kinds of view.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ViewKind {
+    FaceOn,
+    DownTheLine,
+    Other,
+}
+
+/// Left or right, the person's own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
+#[serde(rename_all = "snake_case")]
+pub enum Side {
+    Left,
+    Right,
+}
+
+/// The golfer.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Golfer {
+    pub lead_side: Side,
+    pub lead_side_source: LeadSideSource,
+    /// Null where nothing but the motion tells.
+    pub agrees_with_motion: Option<bool>,
+    pub people_seen: usize,
+    pub chosen_because: String,
+}
+
+/// Where the lead side comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum LeadSideSource {
+    Roster,
+    Sidecar,
+    Option,
+    Motion,
+}
+
+/// One swing of the clip.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Swing {
+    pub index: usize,
+    pub kind: SwingKind,
+    pub main: bool,
+    pub events: Events,
+    pub scale: Option<Scale>,
+    pub metrics: BTreeMap<String, Metric>,
+    pub faults: BTreeMap<FaultName, Fault>,
+    pub roots: Vec<Root>,
+}
+
+/// Kinds of swing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum SwingKind {
+    Full,
+    Practice,
+    Partial,
+}
+
+/// The events of a swing, in order; null where an event is outside the clip or unsure.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Events {
+    pub address: Option<Event>,
+    pub takeaway: Option<Event>,
+    pub lead_arm_level_back: Option<Event>,
+    pub top: Option<Event>,
+    pub lead_arm_level_down: Option<Event>,
+    pub impact: Option<Event>,
+    pub half_follow_through: Option<Event>,
+    pub chest_high_follow_through: Option<Event>,
+    pub finish: Option<Event>,
+}
+
+impl Events {
+    /// Names and events in order.
+    pub fn named(&self) -> [(&'static str, Option<Event>); 9] {
+        [
+            ("address", self.address),
+            ("takeaway", self.takeaway),
+            ("lead_arm_level_back", self.lead_arm_level_back),
+            ("top", self.top),
+            ("lead_arm_level_down", self.lead_arm_level_down),
+            ("impact", self.impact),
+            ("half_follow_through", self.half_follow_through),
+            ("chest_high_follow_through", self.chest_high_follow_through),
+            ("finish", self.finish),
+        ]
+    }
+}
+
+/// A moment, interpolated between frames.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Event {
+    /// Nearest shown frame.
+    pub frame: usize,
+    /// Seconds of clip time.
+    pub time_s: f64,
+    pub uncertainty_s: f64,
+}
+
+/// Pixels to centimetres.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Scale {
+    pub cm_per_px: f64,
+    pub source: ScaleSource,
+    /// One standard deviation ÷ value.
+    pub relative_uncertainty: f64,
+    pub stance_width_px: f64,
+}
+
+/// Where the scale comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ScaleSource {
+    RosterStature,
+    AssumedStature,
+}
+
+/// A measured quantity, or why there is none.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Metric {
+    Value(Measured),
+    Missing {
+        /// Always null.
+        value: Option<f64>,
+        why: String,
+    },
+}
+
+/// A value with its 95 % interval and the frames it was read from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Measured {
+    pub value: f64,
+    pub unit: String,
+    pub low: f64,
+    pub high: f64,
+    pub frames: Vec<usize>,
+    pub from: From,
+}
+
+/// What a value was read from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum From {
+    KeyPoint,
+    Outline,
+    Both,
+}
+
+impl Metric {
+    /// The measured value, where there is one.
+    pub fn measured(&self) -> Option<&Measured> {
+        match self {
+            Metric::Value(m) => Some(m),
+            Metric::Missing { .. } => None,
+        }
+    }
+
+    /// Why there is no value.
+    pub fn why(&self) -> Option<&str> {
+        match self {
+            Metric::Value(_) => None,
+            Metric::Missing { why, .. } => Some(why),
+        }
+    }
+}
+
+/// The faults that are judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
+#[serde(rename_all = "snake_case")]
+#[clap(rename_all = "snake_case")]
+pub enum FaultName {
+    Sway,
+    ChickenWing,
+    HeadDrift,
+}
+
+impl FaultName {
+    /// All faults in the order of a sheet.
+    pub const ALL: [FaultName; 3] = [FaultName::Sway, FaultName::ChickenWing, FaultName::HeadDrift];
+
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            FaultName::Sway => "sway",
+            FaultName::ChickenWing => "chicken wing",
+            FaultName::HeadDrift => "head drift",
+        }
+    }
+}
+
+/// Verdicts, worst first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    Flagged,
+    Borderline,
+    CannotMeasure,
+    Clear,
+}
+
+impl Verdict {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Verdict::Flagged => "flagged",
+            Verdict::Borderline => "borderline",
+            Verdict::CannotMeasure => "cannot measure",
+            Verdict::Clear => "clear",
+        }
+    }
+}
+
+/// A fault's verdict.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Fault {
+    pub verdict: Verdict,
+    /// That the true value is over the settings' limit; null where it cannot be measured.
+    pub probability: Option<f64>,
+    /// Metrics that decided.
+    pub drivers: Vec<String>,
+    pub text: String,
+    /// Why it cannot be measured.
+    pub why: Option<String>,
+}
+
+/// A likely root of a fault, named only where its evidence is outside its error.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Root {
+    pub fault: FaultName,
+    pub finding: Finding,
+    pub metrics: Vec<String>,
+    pub text: String,
+    /// Plain practice text, common practice.
+    pub practice: String,
+}
+
+/// Findings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Finding {
+    /// The set-up is too level.
+    SetupTooLevel,
+    /// The hips hardly move toward the target by impact.
+    HipsStall,
+    /// The elbow is already away from the trunk at impact.
+    SeparatedAtImpact,
+}
+
+/// A step of the work with its parameters.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Step {
+    pub step: String,
+    pub parameters: serde_json::Value,
+}

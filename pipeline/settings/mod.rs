@@ -1,0 +1,202 @@
+//! `settings.toml` → [`Settings`]: limits, gates and caps, checked once, hashed.
+
+mod keys;
+
+pub use keys::check_keys;
+
+use crate::error::{Error, Result};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::path::Path;
+
+/// The commented defaults, also the list of legal keys and (in the comments) their units and ranges.
+pub const DEFAULTS: &str = include_str!("defaults.toml");
+
+/// All settings; see `defaults.toml` for units, ranges and meaning.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Settings {
+    pub limits: Limits,
+    pub setup: Setup,
+    pub verdict: VerdictBands,
+    pub scale: Scale,
+    pub gates: Gates,
+    pub intake: Intake,
+    pub night: Night,
+}
+
+macro_rules! section {
+    ($name:ident { $($field:ident: $kind:ty),* $(,)? }) => {
+        #[doc = concat!("Section of the settings; see `defaults.toml`.")]
+        #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+        pub struct $name { $(pub $field: $kind),* }
+    };
+}
+
+section!(Limits {
+    trail_hip_travel_cm: f64,
+    trail_hip_travel_pct_stance: f64,
+    pelvis_travel_cm: f64,
+    hip_edge_inside_foot_cm: f64,
+    lead_elbow_bow_late_upper_arms: f64,
+    head_lateral_cm: f64,
+    head_vertical_cm: f64,
+    long_club_head_factor: f64,
+});
+section!(Setup {
+    min_shoulder_tilt_deg: f64,
+    min_spine_tilt_deg: f64,
+    min_head_behind_cm: f64,
+    min_trail_knee_inside_cm: f64,
+    min_pelvis_shift_impact_cm: f64,
+    max_separation_impact_cm: f64,
+});
+section!(VerdictBands { flagged_probability: f64, clear_probability: f64 });
+section!(Scale { assumed_stature_cm: f64, assumed_relative_sd: f64, known_relative_sd: f64 });
+section!(Gates {
+    min_height_px: f64,
+    small_height_px: f64,
+    widen_off_square_deg: f64,
+    max_off_square_deg: f64,
+    camera_moves_pct: f64,
+    camera_rolled_deg: f64,
+    min_downswing_frames: usize,
+    min_person_share: f64,
+    min_visibility: f64,
+});
+section!(Intake {
+    settle_seconds: f64,
+    max_megabytes: f64,
+    max_width: u32,
+    max_height: u32,
+    max_seconds: f64,
+    max_frames: usize,
+});
+section!(Night { max_attempts: u32, clip_seconds: f64, clip_megabytes: f64 });
+
+impl Default for Settings {
+    fn default() -> Settings {
+        toml::from_str(DEFAULTS).expect("invariant: the built-in defaults parse (a test reads them)")
+    }
+}
+
+impl Settings {
+    /// Reads `path` over the defaults; the defaults alone for `None`.
+    /// Errors name the key, and the nearest legal one or the legal range.
+    pub fn load(path: Option<&Path>) -> Result<Settings> {
+        match path {
+            None => Ok(Settings::default()),
+            Some(path) => {
+                let text = std::fs::read_to_string(path)
+                    .map_err(|e| Error::Usage(format!("settings {} cannot be read: {e}", path.display())))?;
+                Settings::parse(&text).map_err(|e| Error::Usage(format!("settings {}: {e}", path.display())))
+            }
+        }
+    }
+
+    /// As [`Settings::load`], from text.
+    pub fn parse(text: &str) -> Result<Settings> {
+        let given: toml::Table = text.parse().map_err(|e: toml::de::Error| Error::Usage(e.message().to_string()))?;
+        let mut merged: toml::Table = DEFAULTS.parse().expect("invariant: the built-in defaults parse");
+        check_keys(&given, &merged.keys().map(String::as_str).collect::<Vec<_>>(), "")?;
+        for (section, value) in given {
+            let Some(target) = merged.get_mut(&section).and_then(toml::Value::as_table_mut) else { continue };
+            let toml::Value::Table(value) = value else {
+                return Err(Error::Usage(format!("'{section}' must be a section, [{section}]")));
+            };
+            check_keys(&value, &target.keys().map(String::as_str).collect::<Vec<_>>(), &section)?;
+            for (key, new) in value {
+                // whole numbers are fine where a decimal is meant
+                let new = match (&target[&key], new) {
+                    (toml::Value::Float(_), toml::Value::Integer(i)) => toml::Value::Float(i as f64),
+                    (_, new) => new,
+                };
+                check_range(&section, &key, &new)?;
+                target.insert(key, new);
+            }
+        }
+        let settings: Settings = merged.try_into().map_err(|e: toml::de::Error| Error::Usage(e.message().to_string()))?;
+        if settings.gates.widen_off_square_deg > settings.gates.max_off_square_deg {
+            return Err(Error::Usage("gates.widen_off_square_deg must not be over gates.max_off_square_deg".into()));
+        }
+        Ok(settings)
+    }
+
+    /// sha256 of the settings in force that bear on a report (not the night's scheduling).
+    pub fn sha256(&self) -> String {
+        let bearing = serde_json::json!({
+            "limits": self.limits, "setup": self.setup, "verdict": self.verdict, "scale": self.scale,
+            "gates": self.gates, "intake": self.intake,
+        });
+        crate::pose::models::hex(&Sha256::digest(bearing.to_string()))
+    }
+}
+
+/// The legal range stands in the defaults' comments, `low..high` after the unit: one place for people and program.
+fn legal_range(section: &str, key: &str) -> Option<(f64, f64)> {
+    let mut current = "";
+    for line in DEFAULTS.lines() {
+        if let Some(name) = line.strip_prefix('[') {
+            current = name.split(']').next().unwrap_or("");
+        }
+        let Some((name, rest)) = line.split_once('=') else { continue };
+        if current != section || name.trim() != key {
+            continue;
+        }
+        let comment = rest.split_once('#')?.1;
+        let word = comment.split([' ', ',']).find(|w| w.contains(".."))?;
+        let (low, high) = word.split_once("..")?;
+        return Some((low.parse().ok()?, high.parse().ok()?));
+    }
+    None
+}
+
+fn check_range(section: &str, key: &str, value: &toml::Value) -> Result<()> {
+    let number = value.as_float().or_else(|| value.as_integer().map(|i| i as f64));
+    let Some(number) = number else {
+        return Err(Error::Usage(format!("{section}.{key} must be a number")));
+    };
+    match legal_range(section, key) {
+        Some((low, high)) if !(low..=high).contains(&number) => {
+            Err(Error::Usage(format!("{section}.{key} = {number} is outside its range {low} to {high}")))
+        }
+        _ => Ok(()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_default_has_a_range_and_lies_in_it() {
+        let all: toml::Table = DEFAULTS.parse().unwrap();
+        let mut seen = 0;
+        for (section, keys) in &all {
+            for (key, value) in keys.as_table().unwrap() {
+                assert!(legal_range(section, key).is_some(), "{section}.{key} has no range");
+                check_range(section, key, value).unwrap();
+                seen += 1;
+            }
+        }
+        assert!(seen > 30);
+    }
+
+    #[test]
+    fn a_wrong_key_names_the_nearest_legal_one() {
+        let text = Settings::parse("[limits]\ntrail_hip_travl_cm = 4").unwrap_err().to_string();
+        assert!(text.contains("trail_hip_travl_cm") && text.contains("trail_hip_travel_cm"), "{text}");
+        let text = Settings::parse("[limitz]\n").unwrap_err().to_string();
+        assert!(text.contains("limits"), "{text}");
+    }
+
+    #[test]
+    fn a_value_out_of_range_is_refused_and_a_changed_one_changes_the_hash() {
+        let text = Settings::parse("[limits]\ntrail_hip_travel_cm = 90").unwrap_err().to_string();
+        assert!(text.contains("0.5 to 30"), "{text}");
+        let changed = Settings::parse("[limits]\ntrail_hip_travel_cm = 4").unwrap();
+        assert_eq!(changed.limits.trail_hip_travel_cm, 4.0);
+        assert_ne!(changed.sha256(), Settings::default().sha256());
+        let night = Settings::parse("[night]\nmax_attempts = 3").unwrap();
+        assert_eq!(night.sha256(), Settings::default().sha256());
+    }
+}

@@ -1,0 +1,203 @@
+//! The events of a swing, from the body and its hands: no club is seen. Times are interpolated between frames.
+
+use super::body::{Body, Part, distance};
+use super::fit;
+use super::windows::Window;
+use crate::track::signal::{median, smooth};
+use crate::track::{ARM_CUT_OFF, BODY_CUT_OFF};
+
+/// A moment: seconds of clip time and its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moment {
+    pub time: f64,
+    pub sd: f64,
+}
+
+/// All moments of a swing; `None` where outside the clip or unsure.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Moments {
+    pub takeaway: Option<Moment>,
+    pub lead_arm_level_back: Option<Moment>,
+    pub top: Option<Moment>,
+    pub lead_arm_level_down: Option<Moment>,
+    pub impact: Option<Moment>,
+    pub half_follow_through: Option<Moment>,
+    pub chest_high_follow_through: Option<Moment>,
+    pub finish: Option<Moment>,
+}
+
+/// Half-width of local fits around the fast events, seconds of real time.
+const FIT_REACH: f64 = 0.030;
+/// Half-width of the fit around the top.
+const TOP_REACH: f64 = 0.060;
+/// The hands pass this far ahead of their address place at impact (the shaft leans a little; common practice), cm.
+const HANDS_AHEAD_CM: f64 = 5.0;
+/// Lateral doubt of the hands' place at impact, cm.
+const HANDS_AHEAD_SD_CM: f64 = 4.0;
+/// The move that is a takeaway, and slow hands at the finish.
+const TAKEAWAY_CM: f64 = 5.0;
+const FINISH_SPEED_CM_S: f64 = 30.0;
+const FINISH_SECONDS: f64 = 0.2;
+
+/// Direction of the lead arm (shoulder → wrist), degrees from hanging straight down, positive going back (away from the
+/// target), unwrapped over time.
+pub fn arm_direction(body: &Body, tip: impl Fn(usize) -> [f64; 2]) -> Vec<f64> {
+    let mut last = f64::NAN;
+    body.over_time(|i| {
+        let (s, w) = (body.at(i, body.lead(Part::Shoulder)), tip(i));
+        (-(w[0] - s[0])).atan2(-(w[1] - s[1])).to_degrees()
+    })
+    .into_iter()
+    .map(|a| {
+        let mut a = a;
+        if last.is_finite() {
+            a += 360.0 * ((last - a) / 360.0).round();
+        }
+        last = a;
+        a
+    })
+    .collect()
+}
+
+/// Finds the moments of a swing seen square or nearly so. `cm_per_px`: scale; `slowness`: clip time ÷ real time.
+pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64) -> Moments {
+    let t = &body.track.times;
+    let k = slowness;
+    let half_frame = |time: f64| {
+        let i = body.track.nearest(time);
+        let (a, b) = (i.saturating_sub(1), (i + 1).min(t.len() - 1));
+        (t[b] - t[a]) / (b - a).max(1) as f64 / 2.0
+    };
+    let moment = |time: f64, sd: f64| Moment { time, sd: sd.max(half_frame(time)) };
+    let grip: Vec<[f64; 2]> = (0..t.len()).map(|i| body.grip(i)).collect();
+    let wrist = |i: usize| body.at(i, body.lead(Part::Wrist));
+    let arm = arm_direction(body, wrist);
+    let arm_smooth = smooth(t, &arm, ARM_CUT_OFF / k);
+    let mut found = Moments::default();
+
+    let from = body.track.nearest(w.takeaway.unwrap_or(t[0]));
+    let until = body.track.nearest(w.impact.unwrap_or(w.end));
+    if until <= from + 3 {
+        return found;
+    }
+    let Some(top) = (from + 1..=until).max_by(|&a, &b| arm_smooth[a].total_cmp(&arm_smooth[b])) else { return found };
+    // the arm's highest reading at the clip's last frame is no reversal
+    let reversed = w.impact.is_some() || top + 3 < t.len();
+    let (top_time, _) = fit::extremum(t, &arm, top, 1.0, TOP_REACH * k);
+    if reversed {
+        found.top = Some(moment(top_time, 0.012 * k));
+    }
+    found.lead_arm_level_back =
+        fit::last_crossing(t, &arm_smooth, top, 90.0, true, 2.0 * FIT_REACH * k).map(|(time, slope)| moment(time, 2.0 / slope.abs().max(20.0)));
+    let Some(takeaway_guess) = w.takeaway else { return after_top(found, body, &grip, &arm, top, w, cm_per_px, k, None, &moment) };
+
+    let still: Vec<usize> = body.track.within(takeaway_guess - 0.5 * k, takeaway_guess - 0.03 * k);
+    let rest = (!still.is_empty()).then(|| {
+        let of = |axis: usize| median(&still.iter().map(|&i| grip[i][axis]).collect::<Vec<_>>());
+        [of(0), of(1)]
+    });
+    if let Some(rest) = rest {
+        found.takeaway = takeaway(t, &grip, rest, top, cm_per_px).map(|time| moment(time, 0.03 * k));
+    }
+    after_top(found, body, &grip, &arm, top, w, cm_per_px, k, rest, &moment)
+}
+
+/// Finds the moments of a swing seen down the line, where the lead arm is seen end-on: takeaway, top (the hands' highest
+/// point, where they turn), impact (the hands pass nearest to their address place), finish. The others stay `None`.
+pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Moments {
+    let t = &body.track.times;
+    let k = slowness;
+    let mut found = Moments::default();
+    let (Some(start), Some(strike)) = (w.takeaway, w.impact) else { return found };
+    let grip: Vec<[f64; 2]> = (0..t.len()).map(|i| body.grip(i)).collect();
+    let still = body.track.within(start - 0.5 * k, start - 0.03 * k);
+    if still.is_empty() {
+        return found;
+    }
+    let of = |axis: usize| median(&still.iter().map(|&i| grip[i][axis]).collect::<Vec<_>>());
+    let rest = [of(0), of(1)];
+    let half_frame = 0.5 * (t[t.len() - 1] - t[0]) / (t.len() - 1) as f64;
+    let moment = |time: f64, sd: f64| Moment { time, sd: sd.max(half_frame) };
+    let height = smooth(t, &grip.iter().map(|g| g[1]).collect::<Vec<_>>(), BODY_CUT_OFF / k);
+    let near = body.track.within(w.top - 0.25 * k, (w.top + 0.15 * k).min(strike));
+    let Some(&top) = near.iter().max_by(|&&a, &&b| height[a].total_cmp(&height[b])) else { return found };
+    found.top = Some(moment(fit::extremum(t, &height, top, 1.0, TOP_REACH * k).0, 0.03 * k));
+    found.takeaway = takeaway(t, &grip, rest, top, cm).map(|time| moment(time, 0.03 * k));
+    let away: Vec<f64> = grip.iter().map(|g| distance(*g, rest)).collect();
+    let near = body.track.within(t[top] + 0.08 * k, strike + 0.15 * k);
+    let Some(&low) = near.iter().min_by(|&&a, &&b| away[a].total_cmp(&away[b])) else { return found };
+    let impact = fit::extremum(t, &away, low, -1.0, FIT_REACH * k).0;
+    found.impact = Some(moment(impact, 0.012 * k));
+    found.finish = finish(t, &grip, impact + 0.2 * k, cm, k).map(|time| moment(time, 0.05 * k));
+    found
+}
+
+/// Onset of the move that carries the hands more than 5 cm without coming back: the distance from rest grows like a power
+/// of time after the onset, so its square root over 1…9 cm is carried back to zero.
+fn takeaway(t: &[f64], grip: &[[f64; 2]], rest: [f64; 2], top: usize, cm: f64) -> Option<f64> {
+    let d: Vec<f64> = grip.iter().map(|g| distance(*g, rest) * cm).collect();
+    let gone = (0..top).rev().find(|&i| d[i] < TAKEAWAY_CM)?;
+    let end = (gone..top).find(|&i| d[i] > 14.0).unwrap_or(top);
+    let start = (0..=gone).rev().find(|&i| d[i] < 1.0).unwrap_or(0);
+    let rising: Vec<usize> = (start..=end).filter(|&i| d[i] > 1.2).collect();
+    if rising.len() < 2 {
+        return Some(t[gone]);
+    }
+    let roots: Vec<f64> = rising.iter().map(|&i| d[i].sqrt()).collect();
+    let times: Vec<f64> = rising.iter().map(|&i| t[i]).collect();
+    let line = fit::polynomial(&times, &roots, times[0], 1);
+    let onset = times[0] - line[0] / line[1];
+    (line[1] > 0.0 && onset.is_finite()).then_some(onset.clamp(t[start] - 0.25, t[gone]))
+}
+
+#[allow(clippy::too_many_arguments)] // the state of one search, split for its length
+fn after_top(
+    mut found: Moments,
+    body: &Body,
+    grip: &[[f64; 2]],
+    arm: &[f64],
+    top: usize,
+    w: &Window,
+    cm: f64,
+    k: f64,
+    rest: Option<[f64; 2]>,
+    moment: &impl Fn(f64, f64) -> Moment,
+) -> Moments {
+    let t = &body.track.times;
+    if w.impact.is_none() {
+        return found;
+    }
+    found.lead_arm_level_down =
+        fit::crossing(t, arm, top, 90.0, false, FIT_REACH * k).map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
+    // hands' lateral place at address; where that is outside the clip, straight below the chest
+    let home = rest.map_or_else(|| body.mid(top, Part::Shoulder)[0], |r| r[0]) + HANDS_AHEAD_CM / cm;
+    let x: Vec<f64> = grip.iter().map(|g| g[0]).collect();
+    let below = (top + 1..t.len()).find(|&i| grip[i][1] < body.mid(i, Part::Shoulder)[1] && x[i] < home).unwrap_or(top);
+    let Some((impact, speed)) = fit::crossing(t, &x, below, home, true, FIT_REACH * k) else { return found };
+    found.impact = Some(moment(impact, HANDS_AHEAD_SD_CM / cm / speed.abs().max(1.0)));
+    let start = body.track.nearest(impact).saturating_sub(1);
+    let line = arm_direction(body, |i| grip[i]);
+    found.half_follow_through =
+        fit::crossing(t, &line, start, -45.0, false, FIT_REACH * k).map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
+    let height = body.over_time(|i| {
+        let (hip, shoulder) = (body.mid(i, Part::Hip)[1], body.mid(i, Part::Shoulder)[1]);
+        grip[i][1] - hip - 0.75 * (shoulder - hip)
+    });
+    found.chest_high_follow_through =
+        fit::crossing(t, &height, start, 0.0, true, FIT_REACH * k).map(|(time, slope)| moment(time, 2.0 / cm / slope.abs().max(1.0)));
+    if let Some(chest) = found.chest_high_follow_through {
+        found.finish = finish(t, grip, chest.time, cm, k).map(|time| moment(time, 0.05 * k));
+    }
+    found
+}
+
+/// First time after `from` when the hands stay slower than 0.3 m/s for 0.2 s.
+fn finish(t: &[f64], grip: &[[f64; 2]], from: f64, cm: f64, k: f64) -> Option<f64> {
+    let axis = |a: usize| smooth(t, &grip.iter().map(|g| g[a]).collect::<Vec<_>>(), BODY_CUT_OFF / k);
+    let (x, y) = (axis(0), axis(1));
+    let slow = |i: usize| (x[i + 1] - x[i]).hypot(y[i + 1] - y[i]) * cm / (t[i + 1] - t[i]) * k < FINISH_SPEED_CM_S;
+    let start = t.partition_point(|&v| v < from);
+    (start..t.len() - 1)
+        .find(|&i| t[i] + FINISH_SECONDS * k <= t[t.len() - 1] + 1e-6 && (i..t.len() - 1).take_while(|&j| t[j] < t[i] + FINISH_SECONDS * k).all(slow))
+        .map(|i| t[i])
+}

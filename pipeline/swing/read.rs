@@ -1,0 +1,92 @@
+//! Everything seen of a clip → its swings, each with track, side, scale and moments.
+
+use super::body::{Body, Part, toward_target};
+use super::events::{self, Moments};
+use super::scale;
+use super::view::{self, ViewSeen};
+use super::windows::{Window, find_windows};
+use crate::pose::Look;
+use crate::pose::keypoints::Keypoint;
+use crate::pose::seen::Seen;
+use crate::report::types::{Side, ViewKind};
+use crate::track::Track;
+use crate::track::signal::median;
+
+/// One swing, ready to be measured.
+#[derive(Debug, Clone)]
+pub struct SwingRead {
+    pub window: Window,
+    pub track: Track,
+    pub view: ViewSeen,
+    /// By the motion.
+    pub lead: Side,
+    /// +1 where the target is at the right of the picture.
+    pub toward: f64,
+    pub cm_per_px: f64,
+    /// Indices (of the track) of the still frames before the takeaway; empty where the address is outside the clip.
+    pub still: Vec<usize>,
+    pub moments: Moments,
+    /// Clip time ÷ real time used for smoothing and speeds.
+    pub slowness: f64,
+}
+
+impl SwingRead {
+    /// The track in golf's terms.
+    pub fn body(&self) -> Body<'_> {
+        Body { track: &self.track, lead: self.lead, toward: self.toward }
+    }
+}
+
+/// Longest still window before the takeaway, seconds of real time.
+const STILL_SECONDS: f64 = 0.3;
+
+/// Reads every swing window. `stature_cm` sets the scale; `playback` overrides the slowness estimated from the downswing.
+pub fn read_swings(seen: &Seen, stature_cm: f64, playback: Option<f64>) -> Vec<SwingRead> {
+    find_windows(&seen.scout).into_iter().filter_map(|w| read_swing(seen, w, stature_cm, playback)).collect()
+}
+
+fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64>) -> Option<SwingRead> {
+    let track = Track::of(seen, window.start, window.end)?;
+    let slowness = playback.unwrap_or(window.slowness);
+    let scouted = |from: f64, to: f64| -> Vec<&Look> {
+        seen.scout.times.iter().zip(&seen.scout.looks).filter(|(t, _)| (from..=to).contains(*t)).map(|(_, l)| l).collect()
+    };
+    let address_end = window.takeaway.unwrap_or(window.start);
+    let mut address = scouted(address_end - 0.6 * slowness, address_end + 0.05);
+    if address.is_empty() {
+        address = scouted(window.start, window.end).into_iter().take(3).collect();
+    }
+    let view = view::view(&address);
+    // where the hands go by the time they are halfway up
+    let lateral = |l: &Look| l.mid(Keypoint::LeftWrist, Keypoint::RightWrist)[0] - l.mid(Keypoint::LeftHip, Keypoint::RightHip)[0];
+    let rest = median(&address.iter().map(|l| lateral(l)).collect::<Vec<_>>());
+    let hands_go = scouted(address_end, window.top).iter().map(|l| lateral(l) - rest).fold(0.0, |m: f64, v| if v.abs() > m.abs() { v } else { m });
+    let lead = view::lead_side(view.kind, &address, hands_go);
+    let toward = if view.kind == ViewKind::FaceOn { toward_target(&address, lead) } else { -hands_go.signum() };
+    let body = Body { track: &track, lead, toward };
+    let guess_end = window.takeaway.unwrap_or(track.times[0]);
+    let mut at_rest = track.within(guess_end - 0.4 * slowness, guess_end + 1e-6);
+    if at_rest.is_empty() {
+        at_rest = (0..4.min(track.len())).collect();
+    }
+    let cm_per_px = scale::cm_per_px(&body, &at_rest, stature_cm);
+    let moments = match view.kind {
+        ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness),
+        _ => events::find(&body, &window, cm_per_px, slowness),
+    };
+    let still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&body, m.time, slowness, cm_per_px));
+    let cm_per_px = if still.len() >= 3 { scale::cm_per_px(&body, &still, stature_cm) } else { cm_per_px };
+    Some(SwingRead { track: track.clone(), view, lead, toward, cm_per_px, still, moments, slowness, window })
+}
+
+/// Frames in the last 0.3 s before the takeaway whose hands stay within 3 cm of where they end.
+fn still_frames(body: &Body, takeaway: f64, slowness: f64, cm: f64) -> Vec<usize> {
+    let inside = body.track.within(takeaway - STILL_SECONDS * slowness, takeaway + 1e-6);
+    let last: Vec<usize> = inside.iter().rev().take(3).copied().collect();
+    let of = |axis: usize| median(&last.iter().map(|&i| body.mid(i, Part::Wrist)[axis]).collect::<Vec<_>>());
+    let (x, y) = (of(0), of(1));
+    inside.into_iter().filter(|&i| {
+        let p = body.mid(i, Part::Wrist);
+        (p[0] - x).hypot(p[1] - y) * cm < 3.0
+    }).collect()
+}

@@ -1,0 +1,8 @@
+//! From a file to upright pictures with one true time each.
+
+pub mod camera;
+pub mod decode;
+pub mod probe;
+
+pub use decode::Footage;
+pub use probe::{Probe, probe};
