@@ -2,6 +2,9 @@
 #![forbid(unsafe_code)]
 
 pub mod error; //    what stops a command
+pub mod intake; //   inbox walk, whose clip is it, sidecar, roster, date, is this file allowed
+pub mod judge; //    gates, verdicts, roots: everything seen -> report
+pub mod measure; //  one file a group of quantities; error budget
 pub mod pose; //     models and what they see: detector, landmarks, outline; the scout and the measuring pass
 pub mod report;
 pub mod settings; // settings.toml -> Settings

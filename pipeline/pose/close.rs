@@ -64,6 +64,7 @@ impl Cut {
     fn back(&self, mut look: Look) -> Look {
         for p in &mut look.points {
             p.x = ((f64::from(p.x) + 0.5) / self.shrink - 0.5 + self.x0) as f32;
+            p.z = (f64::from(p.z) / self.shrink) as f32;
             p.y = ((f64::from(p.y) + 0.5) / self.shrink - 0.5 + self.y0) as f32;
         }
         look

@@ -5,11 +5,13 @@ use serde::{Deserialize, Serialize};
 /// Landmarks kept for each look: 33 body points and the model's two auxiliary points (region centre and scale).
 pub const POINTS: usize = 35;
 
-/// One landmark: pixels of the upright picture (pixel centres at whole numbers), `visibility` and `presence` 0..1.
+/// One landmark: pixels of the upright picture (pixel centres at whole numbers); `z` pixels toward (negative) or away from
+/// the camera against mid-hip, a rough guess of the model; `visibility` and `presence` 0..1.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Point {
     pub x: f32,
     pub y: f32,
+    pub z: f32,
     pub visibility: f32,
     pub presence: f32,
 }

@@ -113,6 +113,7 @@ pub fn decode(landmarks: &[f32], flag: f32, heat: &[f32], region: &Region, mirro
         points[slot] = Point {
             x: x as f32,
             y: y as f32,
+            z: (f64::from(raw[2]) / SIDE as f64 * region.size) as f32,
             visibility: sigmoid(f64::from(raw[3])) as f32,
             presence: sigmoid(f64::from(raw[4])) as f32,
         };

@@ -25,6 +25,8 @@ pub struct About {
     pub interval_min_s: f64,
     pub interval_median_s: f64,
     pub interval_max_s: f64,
+    /// Creation time by the container, as written there.
+    pub created: Option<String>,
     pub people_seen: usize,
     pub chosen_because: String,
     pub person_doubtful: bool,
@@ -75,11 +77,14 @@ pub struct Seen {
 /// Outline logits are kept as whole numbers of this step, clipped to ±127 steps.
 const LOGIT_STEP: f32 = 1.0 / 12.0;
 
+/// x, y, z, visibility, presence, flag.
+const CHANNELS: usize = 6;
+
 fn points_array(looks: &[Look]) -> Array3<f32> {
-    let mut a = Array3::zeros((looks.len(), POINTS, 5));
+    let mut a = Array3::zeros((looks.len(), POINTS, CHANNELS));
     for (i, look) in looks.iter().enumerate() {
         for (k, p) in look.points.iter().enumerate() {
-            for (c, v) in [p.x, p.y, p.visibility, p.presence, look.flag].into_iter().enumerate() {
+            for (c, v) in [p.x, p.y, p.z, p.visibility, p.presence, look.flag].into_iter().enumerate() {
                 a[[i, k, c]] = v;
             }
         }
@@ -92,9 +97,9 @@ fn looks_of(a: &Array3<f32>) -> Vec<Look> {
         .map(|look| {
             let mut points = [Point::default(); POINTS];
             for (k, p) in points.iter_mut().enumerate() {
-                *p = Point { x: look[[k, 0]], y: look[[k, 1]], visibility: look[[k, 2]], presence: look[[k, 3]] };
+                *p = Point { x: look[[k, 0]], y: look[[k, 1]], z: look[[k, 2]], visibility: look[[k, 3]], presence: look[[k, 4]] };
             }
-            Look { flag: look[[0, 4]], points }
+            Look { flag: look[[0, 5]], points }
         })
         .collect()
 }
@@ -105,8 +110,8 @@ fn whole(frames: &[usize]) -> Array1<u32> {
 
 impl Seen {
     /// Writes the arrays: `about` (JSON bytes), `scout_*` and `body_*` (frames, times [look], points [look, keypoint,
-    /// (x, y, visibility, presence, flag)]), `camera` [look, (dx, dy, turn)], `outline_*` (frames, regions [n, (cx, cy,
-    /// size, rotation)], logits [n, row, column] in steps), `arm_frames` [n], `arm_points` [n, look, keypoint, 5].
+    /// (x, y, z, visibility, presence, flag)]), `camera` [look, (dx, dy, turn)], `outline_*` (frames, regions [n, (cx, cy,
+    /// size, rotation)], logits [n, row, column] in steps), `arm_frames` [n], `arm_points` [n, look, keypoint, 6].
     pub fn write(&self, path: &Path) -> Result<()> {
         let file = File::create(path).map_err(Error::file(path))?;
         let mut npz = NpzWriter::new_compressed(file);
@@ -138,7 +143,7 @@ impl Seen {
         let arm_frames: Vec<usize> = self.arms.iter().map(|a| a.frame).collect();
         npz.add_array("arm_frames", &whole(&arm_frames)).map_err(fail)?;
         let each = self.arms.first().map_or(0, |a| a.looks.len());
-        let mut arm_points = Array4::zeros((self.arms.len(), each, POINTS, 5));
+        let mut arm_points = Array4::zeros((self.arms.len(), each, POINTS, CHANNELS));
         for (i, arm) in self.arms.iter().enumerate() {
             arm_points.index_axis_mut(Axis(0), i).assign(&points_array(&arm.looks));
         }

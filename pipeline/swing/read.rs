@@ -28,9 +28,16 @@ pub struct SwingRead {
     pub moments: Moments,
     /// Clip time ÷ real time used for smoothing and speeds.
     pub slowness: f64,
+    /// Whether `slowness` was given (sidecar, option) or is plain real time; otherwise it is estimated.
+    pub playback_given: bool,
 }
 
 impl SwingRead {
+    /// Whether the clip is slow motion by an estimated factor.
+    pub fn slowness_estimated(&self) -> bool {
+        !self.playback_given && self.slowness != 1.0
+    }
+
     /// The track in golf's terms.
     pub fn body(&self) -> Body<'_> {
         Body { track: &self.track, lead: self.lead, toward: self.toward }
@@ -76,7 +83,7 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
     };
     let still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&body, m.time, slowness, cm_per_px));
     let cm_per_px = if still.len() >= 3 { scale::cm_per_px(&body, &still, stature_cm) } else { cm_per_px };
-    Some(SwingRead { track: track.clone(), view, lead, toward, cm_per_px, still, moments, slowness, window })
+    Some(SwingRead { track: track.clone(), view, lead, toward, cm_per_px, still, moments, slowness, playback_given: playback.is_some(), window })
 }
 
 /// Frames in the last 0.3 s before the takeaway whose hands stay within 3 cm of where they end.

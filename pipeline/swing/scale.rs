@@ -7,7 +7,7 @@ use crate::track::signal::median;
 pub const LEG_SHARE: f64 = 0.2425 + 0.2493;
 /// The picture of a golfer's legs at address is shorter than the legs: knees bent, hips back. Mean of the rendered
 /// `calibrate` clips; see `measure/budget.toml`.
-pub const LEG_FORESHORTENING: f64 = 0.95;
+pub const LEG_FORESHORTENING: f64 = 0.90;
 
 /// Length of hip–knee–ankle in the picture over the still frames, mean of both legs, pixels.
 pub fn leg_px(body: &Body, still: &[usize]) -> f64 {

@@ -1,0 +1,74 @@
+//! Is this file allowed to be opened at all? Size and magic bytes first; then its content hash.
+
+use crate::pose::models::hex;
+use crate::report::{Reason, ReasonCode};
+use crate::settings::Settings;
+use sha2::{Digest, Sha256};
+use std::fs::{File, symlink_metadata};
+use std::io::{Read, Seek, SeekFrom};
+use std::path::Path;
+
+/// A file that may be opened.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Admitted {
+    pub bytes: u64,
+    pub sha256: String,
+}
+
+/// Brands of the ISO container that are still pictures, not footage.
+const PICTURE_BRANDS: [&[u8]; 6] = [b"heic", b"heix", b"mif1", b"msf1", b"avif", b"avis"];
+
+/// Whether the first bytes are those of a known video container (ISO/QuickTime, Matroska/WebM, AVI).
+pub fn is_video(head: &[u8]) -> bool {
+    let four = |at: usize| head.get(at..at + 4).unwrap_or(&[]);
+    let iso = matches!(four(4), b"ftyp" | b"moov" | b"mdat" | b"free" | b"wide" | b"skip" | b"pnot") && !(four(4) == b"ftyp" && PICTURE_BRANDS.contains(&four(8)));
+    iso || four(0) == [0x1A, 0x45, 0xDF, 0xA3] || (four(0) == b"RIFF" && four(8) == b"AVI ")
+}
+
+/// Checks the file and hashes it. Links, pipes and devices are refused; nothing is decoded.
+pub fn admit(path: &Path, settings: &Settings) -> Result<Admitted, Reason> {
+    let about = symlink_metadata(path).map_err(|e| ReasonCode::Unreadable.because(e))?;
+    if !about.is_file() {
+        return Err(ReasonCode::NotAllowed.reason());
+    }
+    let cap = settings.intake.max_megabytes;
+    if about.len() as f64 > cap * 1e6 {
+        return Err(ReasonCode::TooLarge.because(format!("{:.0} MB, cap {cap:.0} MB", about.len() as f64 / 1e6)));
+    }
+    if about.len() == 0 {
+        return Err(ReasonCode::NotAVideo.because("the file is empty"));
+    }
+    let mut file = File::open(path).map_err(|e| ReasonCode::Unreadable.because(e))?;
+    let mut head = [0u8; 16];
+    let got = file.read(&mut head).map_err(|e| ReasonCode::Unreadable.because(e))?;
+    if !is_video(&head[..got]) {
+        return Err(ReasonCode::NotAVideo.reason());
+    }
+    let hash = || -> std::io::Result<Admitted> {
+        file.seek(SeekFrom::Start(0))?;
+        let mut hash = Sha256::new();
+        let bytes = std::io::copy(&mut file, &mut hash)?;
+        Ok(Admitted { bytes, sha256: hex(&hash.finalize()) })
+    };
+    hash().map_err(|e| ReasonCode::Unreadable.because(e))
+}
+
+/// An id for a file that could not be hashed, from its path below the inbox: it needs a report too.
+pub fn placeholder_sha256(file: &str) -> String {
+    hex(&Sha256::digest(format!("path:{file}")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::is_video;
+
+    #[test]
+    fn containers_are_told_from_disguises() {
+        assert!(is_video(b"\0\0\0\x18ftypmp42\0\0\0\0"));
+        assert!(is_video(&[0x1A, 0x45, 0xDF, 0xA3, 0, 0, 0, 0, 0, 0, 0, 0]));
+        assert!(is_video(b"RIFF\0\0\0\0AVI LIST"));
+        for disguise in [&b"#EXTM3U\n#EXT-X-VE"[..], b"ffconcat version", b"\0\0\0\x18ftypheic\0\0\0\0", b"\x89PNG\r\n\x1a\n\0\0\0\0", b"PK\x03\x04\0\0\0\0", b"<svg xmlns=", b"", b"RIFF\0\0\0\0WAVEfmt "] {
+            assert!(!is_video(disguise), "{disguise:?}");
+        }
+    }
+}

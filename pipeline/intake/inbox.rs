@@ -1,0 +1,125 @@
+//! The inbox walk: `INBOX/<student>/<any name>.mp4`. The inbox is only ever read.
+
+use super::brief::Brief;
+use super::roster::Roster;
+use super::{date, sidecar};
+use crate::error::{Error, Result};
+use crate::report::types::{CapturedSource, LeadSideSource, PlaybackSource};
+use crate::settings::Settings;
+use std::path::{Path, PathBuf};
+use std::time::SystemTime;
+use walkdir::WalkDir;
+
+/// File endings of clips, lower case.
+pub const ENDINGS: [&str; 7] = ["mp4", "mov", "m4v", "webm", "mkv", "avi", "3gp"];
+
+/// A path somebody dropped.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Upload {
+    pub path: PathBuf,
+    pub brief: Brief,
+    pub bytes: u64,
+    pub modified: Option<SystemTime>,
+    /// Why it has to wait for the next run.
+    pub waits: Option<String>,
+}
+
+/// What the walk found, in sorted order.
+#[derive(Debug, Default)]
+pub struct Found {
+    pub uploads: Vec<Upload>,
+    /// Files that are neither clips nor sidecars.
+    pub others: usize,
+    /// Folders that could not be read.
+    pub unreadable: Vec<String>,
+}
+
+/// Walks the inbox.
+pub fn walk(inbox: &Path, roster: &Roster, settings: &Settings) -> Result<Found> {
+    if !inbox.is_dir() {
+        return Err(Error::Usage(format!("the inbox {} is not a folder", inbox.display())));
+    }
+    let mut found = Found::default();
+    let now = SystemTime::now();
+    for entry in WalkDir::new(inbox).min_depth(1).follow_links(false).sort_by_file_name() {
+        let entry = match entry {
+            Ok(entry) => entry,
+            Err(e) => {
+                found.unreadable.push(e.path().map_or_else(|| e.to_string(), |p| relative(inbox, p)));
+                continue;
+            }
+        };
+        let name = entry.file_name().to_string_lossy().into_owned();
+        if entry.file_type().is_dir() || name.starts_with('.') {
+            continue;
+        }
+        let ending = Path::new(&name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+        if !ENDINGS.contains(&ending.as_str()) {
+            found.others += usize::from(ending != "toml");
+            continue;
+        }
+        let about = entry.metadata().ok();
+        let modified = about.as_ref().and_then(|m| m.modified().ok());
+        let bytes = about.as_ref().map_or(0, std::fs::Metadata::len);
+        let mut upload = Upload { path: entry.path().to_path_buf(), brief: Brief::default(), bytes, modified, waits: None };
+        match brief(inbox, &upload, roster) {
+            Ok(brief) => upload.brief = brief,
+            Err((brief, why)) => {
+                upload.brief = *brief;
+                upload.waits = Some(why);
+            }
+        }
+        let settle = settings.intake.settle_seconds;
+        if let Some(age) = modified.and_then(|m| now.duration_since(m).ok())
+            && age.as_secs_f64() < settle
+        {
+            upload.waits = Some(format!("still being uploaded (changed {:.0} s ago, waiting for {settle:.0} s of rest)", age.as_secs_f64()));
+        }
+        found.uploads.push(upload);
+    }
+    Ok(found)
+}
+
+/// Path below the inbox with `/`, for reports and messages; bytes that are no text are replaced.
+pub fn relative(inbox: &Path, path: &Path) -> String {
+    let below = path.strip_prefix(inbox).unwrap_or(path);
+    below.components().map(|c| c.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
+}
+
+fn brief(inbox: &Path, upload: &Upload, roster: &Roster) -> std::result::Result<Brief, (Box<Brief>, String)> {
+    let file = relative(inbox, &upload.path);
+    let folder = file.split_once('/').map(|(first, _)| first.to_string());
+    let mut brief = Brief { file: file.clone(), ..Brief::default() };
+    let (note, wrong) = match sidecar::beside(&upload.path).map(|p| sidecar::read(&p)) {
+        None => (sidecar::Sidecar::default(), None),
+        Some(Ok(s)) => (s, None),
+        Some(Err(why)) => (sidecar::Sidecar::default(), Some(why)),
+    };
+    let called = note.student.clone().or(folder);
+    let student = called.as_deref().and_then(|n| roster.find(n));
+    brief.student = student.map(|s| s.name.clone()).or(called);
+    brief.stature_cm = student.and_then(|s| s.stature_cm);
+    brief.lead_side = note
+        .lead_side
+        .map(|s| (s, LeadSideSource::Sidecar))
+        .or_else(|| student.and_then(|s| s.lead_side).map(|s| (s, LeadSideSource::Roster)));
+    brief.playback = note.playback_factor.map(|f| (f, PlaybackSource::Sidecar));
+    brief.club = note.club;
+    brief.note = note.note;
+    brief.set_dates(note.captured, &file, upload.modified);
+    match wrong {
+        None => Ok(brief),
+        Some(why) => Err((Box::new(brief), why)),
+    }
+}
+
+impl Brief {
+    /// Sets the date by sidecar, or keeps file name and mtime for where the container tells none.
+    pub fn set_dates(&mut self, sidecar: Option<String>, file: &str, modified: Option<SystemTime>) {
+        let name = file.rsplit('/').next().unwrap_or(file);
+        self.captured = sidecar.map(|c| (c, CapturedSource::Sidecar));
+        self.captured_otherwise = date::from_file_name(name)
+            .map(|d| (d, CapturedSource::FileName))
+            .or_else(|| modified.and_then(date::from_mtime).map(|d| (d, CapturedSource::Mtime)));
+    }
+}

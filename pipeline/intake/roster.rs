@@ -1,0 +1,109 @@
+//! `roster.toml`: the students, their lead side and stature.
+
+use crate::error::{Error, Result};
+use crate::report::types::Side;
+use crate::settings::check_keys;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// A student.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Student {
+    pub name: String,
+    pub lead_side: Option<Side>,
+    pub stature_cm: Option<f64>,
+    /// Other folder names of the same student.
+    #[serde(default)]
+    pub aliases: Vec<String>,
+    /// What they are working on, in the coach's words.
+    pub working_on: Option<String>,
+}
+
+/// All students known.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Roster {
+    students: Vec<Student>,
+}
+
+const KEYS: [&str; 5] = ["name", "lead_side", "stature_cm", "aliases", "working_on"];
+const STATURES: std::ops::RangeInclusive<f64> = 80.0..=230.0;
+
+impl Roster {
+    /// Reads the file; an empty roster for `None`. Errors name the student and the key.
+    pub fn load(path: Option<&Path>) -> Result<Roster> {
+        let Some(path) = path else { return Ok(Roster::default()) };
+        let text = std::fs::read_to_string(path).map_err(|e| Error::Usage(format!("roster {} cannot be read: {e}", path.display())))?;
+        Roster::parse(&text).map_err(|e| Error::Usage(format!("roster {}: {e}", path.display())))
+    }
+
+    /// As [`Roster::load`], from text: a list of `[[student]]`.
+    pub fn parse(text: &str) -> Result<Roster> {
+        let table: toml::Table = text.parse().map_err(|e: toml::de::Error| Error::Usage(e.message().into()))?;
+        check_keys(&table, &["student"], "")?;
+        let mut students: Vec<Student> = Vec::new();
+        for entry in table.get("student").and_then(toml::Value::as_array).into_iter().flatten() {
+            let entry = entry.as_table().ok_or_else(|| Error::Usage("write students as [[student]]".into()))?;
+            check_keys(entry, &KEYS, "student")?;
+            let student: Student = entry.clone().try_into().map_err(|e: toml::de::Error| Error::Usage(e.message().into()))?;
+            if student.stature_cm.is_some_and(|s| !STATURES.contains(&s)) {
+                return Err(Error::Usage(format!("stature_cm of '{}' is outside its range 80 to 230", student.name)));
+            }
+            if let Some(double) = students.iter().find(|s| s.answers_to(&student.name) || student.aliases.iter().any(|a| s.answers_to(a))) {
+                return Err(Error::Usage(format!("'{}' and '{}' go by the same name", double.name, student.name)));
+            }
+            students.push(student);
+        }
+        Ok(Roster { students })
+    }
+
+    /// The student who goes by a name or alias (letter case does not matter).
+    pub fn find(&self, name: &str) -> Option<&Student> {
+        self.students.iter().find(|s| s.answers_to(name))
+    }
+
+    /// All students.
+    pub fn students(&self) -> &[Student] {
+        &self.students
+    }
+}
+
+impl Student {
+    fn answers_to(&self, name: &str) -> bool {
+        let same = |a: &str| a.to_lowercase() == name.to_lowercase();
+        same(&self.name) || self.aliases.iter().any(|a| same(a))
+    }
+}
+
+/// Folder and file name of a student: lower-case letters and digits of the name, and a short hash that keeps names apart.
+pub fn slug(student: Option<&str>) -> String {
+    use sha2::{Digest, Sha256};
+    let Some(name) = student else { return "unassigned".into() };
+    let plain: String = name.to_lowercase().chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
+    let plain: Vec<&str> = plain.split('-').filter(|p| !p.is_empty()).collect();
+    let short: String = plain.join("-").chars().take(40).collect();
+    let hash = crate::pose::models::hex(&Sha256::digest(name))[..6].to_string();
+    if short.is_empty() { format!("student-{hash}") } else { format!("{short}-{hash}") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn students_are_found_by_alias_and_wrong_keys_are_named() {
+        let r = Roster::parse("[[student]]\nname = \"Ada\"\naliases = [\"ada l\"]\nstature_cm = 170\nlead_side = \"left\"").unwrap();
+        assert_eq!(r.find("ADA L").unwrap().stature_cm, Some(170.0));
+        let e = Roster::parse("[[student]]\nname = \"Ada\"\nstatur_cm = 170").unwrap_err().to_string();
+        assert!(e.contains("statur_cm") && e.contains("stature_cm"), "{e}");
+        assert!(Roster::parse("[[student]]\nname = \"Ada\"\n[[student]]\nname = \"ada\"").is_err());
+    }
+
+    #[test]
+    fn slugs_are_plain_and_distinct() {
+        assert_ne!(slug(Some("../../x")), slug(Some("..-..-x")));
+        for name in ["../../x", "<script>", "Zoë\nÅ", "-rf", &"x".repeat(250)] {
+            let s = slug(Some(name));
+            assert!(s.len() < 60 && s.chars().all(|c| c.is_ascii_alphanumeric() || c == '-') && !s.starts_with('-'), "{s}");
+        }
+    }
+}

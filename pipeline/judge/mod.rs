@@ -1,0 +1,275 @@
+//! Everything seen of a clip → its report: quantities, gates, verdicts, roots.
+
+mod gates;
+mod roots;
+mod verdicts;
+
+pub use verdicts::probability_over;
+
+use crate::intake::Brief;
+use crate::measure::budget::Budget;
+use crate::measure::{Context, Quantities, measure, names};
+use crate::pose::models::{ModelChoice, Models};
+use crate::pose::seen::Seen;
+use crate::report::types::*;
+use crate::report::{Reason, ReasonCode, Severity};
+use crate::settings::Settings;
+use crate::swing::{Moment, SwingRead, read_swings};
+use serde_json::json;
+use std::collections::BTreeMap;
+
+/// Whose clip, which bytes.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct Identity {
+    pub sha256: String,
+    pub bytes: u64,
+    pub brief: Brief,
+}
+
+/// Version of the engine as written in reports.
+pub const ENGINE: &str = env!("CARGO_PKG_VERSION");
+
+impl Identity {
+    /// First 16 hexadecimal digits of the content hash.
+    pub fn id(&self) -> &str {
+        &self.sha256[..16]
+    }
+
+    fn clip(&self, container_time: Option<&str>) -> Clip {
+        let captured = self.brief.captured(container_time);
+        Clip {
+            id: self.id().into(),
+            sha256: self.sha256.clone(),
+            bytes: self.bytes,
+            file: self.brief.file.clone(),
+            student: self.brief.student.clone(),
+            captured_source: captured.as_ref().map(|c| c.1),
+            captured: captured.map(|c| c.0),
+            club: self.brief.club.clone(),
+        }
+    }
+}
+
+fn engine(choice: ModelChoice, models: &Models, settings: &Settings) -> Engine {
+    Engine { version: ENGINE.into(), pose_model: choice, model_sha256: models.combined_sha256(choice), settings_sha256: settings.sha256() }
+}
+
+/// The report of a clip that could not be opened or worked through.
+pub fn failed(identity: &Identity, reason: Reason, choice: ModelChoice, models: &Models, settings: &Settings) -> Report {
+    let mut needs_look_because = Vec::new();
+    let again = reason.code.cured_by_filming_again();
+    if again {
+        needs_look_because.push(format!("film again: {}", reason.text));
+    }
+    Report {
+        schema: SCHEMA.into(),
+        clip: identity.clip(None),
+        video: None,
+        engine: engine(choice, models, settings),
+        usable: false,
+        reasons: vec![reason],
+        view: None,
+        golfer: None,
+        swings: Vec::new(),
+        verdict: None,
+        needs_look: again,
+        needs_look_because,
+        severity: if again { 0.5 } else { 0.0 },
+        provenance: Vec::new(),
+    }
+}
+
+/// Judges a clip from what was seen of it. Reads no video; the same input gives the same report.
+pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> Report {
+    let brief = &identity.brief;
+    let budget = Budget::built_in();
+    let stature = brief.stature_cm.unwrap_or(settings.scale.assumed_stature_cm);
+    let reads = read_swings(seen, stature, brief.playback.map(|p| p.0));
+    let main = reads.iter().rposition(|r| r.window.kind == SwingKind::Full).or(reads.len().checked_sub(1));
+    let mut reasons = gates::clip_reasons(seen, brief, settings);
+    let golfer = main.map(|m| golfer(&reads[m], seen, brief));
+    if let Some(g) = &golfer
+        && g.agrees_with_motion == Some(false)
+    {
+        reasons.push(ReasonCode::MirroredOrOtherHanded.reason());
+    }
+    let mut swings = Vec::new();
+    for (index, read) in reads.iter().enumerate() {
+        let is_main = Some(index) == main;
+        let found = gates::swing_reasons(seen, read, settings);
+        let scale_sd = if brief.stature_cm.is_some() { settings.scale.known_relative_sd } else { settings.scale.assumed_relative_sd };
+        let widen = gates::widen(seen, read, settings);
+        let ctx = Context { seen, swing: read, body: read.body(), settings, budget: &budget, scale_sd, widen };
+        let mut quantities = measure(&ctx);
+        gates::block(&mut quantities, &found);
+        let faults = verdicts::faults(&quantities, brief, settings);
+        let roots = roots::roots(&quantities, &faults, settings);
+        if is_main {
+            if quantities.get("trail_hip_travel_cm").is_some_and(|q| q.as_ref().is_ok_and(|r| r.from == From::KeyPoint)) {
+                reasons.push(ReasonCode::OutlineUnsafe.reason());
+            }
+            if brief.stature_cm.is_none() {
+                reasons.push(ReasonCode::StatureAssumed.because(format!("{:.0} cm", settings.scale.assumed_stature_cm)));
+            }
+            reasons.extend(found);
+        }
+        swings.push(swing(index, read, is_main, &ctx, &quantities, faults, roots, brief));
+    }
+    if swings.is_empty() && !reasons.iter().any(|r| r.severity == Severity::Blocking) {
+        reasons.push(ReasonCode::NoSwing.reason());
+    }
+    reasons.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.code.cmp(&b.code)));
+    reasons.dedup_by(|a, b| a.code == b.code);
+    let view = main.map(|m| View { kind: reads[m].view.kind, confidence: round(reads[m].view.confidence, 2) });
+    let usable = swings.iter().any(|s| s.main && s.metrics.values().any(|m| m.measured().is_some()));
+    let playback = main.map_or(PlaybackFactor { value: 1.0, source: PlaybackSource::Assumed }, |m| playback(&reads[m], brief));
+    let mut report = Report {
+        schema: SCHEMA.into(),
+        clip: identity.clip(seen.about.created.as_deref()),
+        video: Some(video(seen, playback, settings)),
+        engine: engine(choice, models, settings),
+        usable,
+        reasons,
+        view,
+        golfer,
+        swings,
+        verdict: None,
+        needs_look: false,
+        needs_look_because: Vec::new(),
+        severity: 0.0,
+        provenance: provenance(seen, &budget, stature, brief),
+    };
+    verdicts::conclude(&mut report);
+    report
+}
+
+fn golfer(read: &SwingRead, seen: &Seen, brief: &Brief) -> Golfer {
+    // the motion decides; roster, sidecar or option confirm it or raise a doubt
+    let told = brief.lead_side;
+    let agrees = told.map(|(side, _)| side == read.lead);
+    let source = match told {
+        Some((side, source)) if side == read.lead => source,
+        _ => LeadSideSource::Motion,
+    };
+    Golfer {
+        lead_side: read.lead,
+        lead_side_source: source,
+        agrees_with_motion: agrees,
+        people_seen: seen.about.people_seen,
+        chosen_because: seen.about.chosen_because.clone(),
+    }
+}
+
+fn playback(read: &SwingRead, brief: &Brief) -> PlaybackFactor {
+    match brief.playback {
+        Some((value, source)) => PlaybackFactor { value, source },
+        None if read.slowness == 1.0 => PlaybackFactor { value: 1.0, source: PlaybackSource::Assumed },
+        None => PlaybackFactor { value: round(read.slowness, 2), source: PlaybackSource::Estimated },
+    }
+}
+
+fn video(seen: &Seen, playback_factor: PlaybackFactor, settings: &Settings) -> Video {
+    let a = &seen.about;
+    let shift = seen.camera.iter().map(|s| s.dx.hypot(s.dy)).fold(0.0, f64::max);
+    let ms = |s: f64| round(s * 1000.0, 2);
+    Video {
+        width: a.width,
+        height: a.height,
+        rotation_deg: a.rotation_deg,
+        frames: a.frames,
+        frames_expected: a.frames_expected,
+        duration_s: round(a.duration_s, 3),
+        frame_interval_ms: Spread { min: ms(a.interval_min_s), median: ms(a.interval_median_s), max: ms(a.interval_max_s) },
+        playback_factor,
+        camera: Camera { moving: gates::camera_moves(seen, settings), max_shift_px: round(shift, 1), roll_deg: None },
+    }
+}
+
+#[allow(clippy::too_many_arguments)] // one swing's report from its parts
+fn swing(
+    index: usize,
+    read: &SwingRead,
+    main: bool,
+    ctx: &Context,
+    quantities: &Quantities,
+    faults: BTreeMap<FaultName, Fault>,
+    roots: Vec<Root>,
+    brief: &Brief,
+) -> Swing {
+    let event = |m: Option<Moment>| m.map(|m| Event { frame: frame_at(read, m.time), time_s: round(m.time, 4), uncertainty_s: round(m.sd, 4) });
+    let m = &read.moments;
+    let stance_px = quantities.get("stance_width_cm").and_then(|q| q.as_ref().ok()).map(|r| r.value / read.cm_per_px);
+    Swing {
+        index,
+        kind: read.window.kind,
+        main,
+        events: Events {
+            address: event(m.takeaway),
+            takeaway: event(m.takeaway),
+            lead_arm_level_back: event(m.lead_arm_level_back),
+            top: event(m.top),
+            lead_arm_level_down: event(m.lead_arm_level_down),
+            impact: event(m.impact),
+            half_follow_through: event(m.half_follow_through),
+            chest_high_follow_through: event(m.chest_high_follow_through),
+            finish: event(m.finish),
+        },
+        scale: Some(Scale {
+            cm_per_px: round(read.cm_per_px, 5),
+            source: if brief.stature_cm.is_some() { ScaleSource::RosterStature } else { ScaleSource::AssumedStature },
+            relative_uncertainty: ctx.scale_sd,
+            stance_width_px: round(stance_px.unwrap_or(0.0), 1),
+        }),
+        metrics: names::ALL.iter().filter_map(|n| Some((n.name.to_string(), metric(n, quantities.get(n.name)?)))).collect(),
+        faults,
+        roots,
+    }
+}
+
+fn metric(name: &names::MetricName, outcome: &crate::measure::Outcome) -> Metric {
+    match outcome {
+        Err(why) => Metric::Missing { value: None, why: why.clone() },
+        Ok(r) => Metric::Value(Measured {
+            value: round(r.value, 3),
+            unit: name.unit.into(),
+            low: round(r.value - 1.96 * r.sd, 3),
+            high: round(r.value + 1.96 * r.sd, 3),
+            frames: r.frames.clone(),
+            from: r.from,
+        }),
+    }
+}
+
+/// Number of the shown frame nearest to a time, interpolated between the frames that were looked at.
+fn frame_at(read: &SwingRead, time: f64) -> usize {
+    let (t, f) = (&read.track.times, &read.track.frames);
+    let i = t.partition_point(|&v| v <= time).clamp(1, t.len() - 1);
+    let share = (time - t[i - 1]) / (t[i] - t[i - 1]);
+    (f[i - 1] as f64 + share * (f[i] - f[i - 1]) as f64).round().max(0.0) as usize
+}
+
+fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief) -> Vec<Step> {
+    let step = |step: &str, parameters: serde_json::Value| Step { step: step.into(), parameters };
+    vec![
+        step("scout", json!({ "looks": seen.scout.looks.len(), "model": "pose_landmark_full" })),
+        step(
+            "measuring pass",
+            json!({ "looks": seen.body.looks.len(), "region": "one for the whole swing", "outlines": seen.outlines.len(),
+                    "arm_frames": seen.arms.len(), "arm_looks": seen.arms.first().map_or(0, |a| a.looks.len()) }),
+        ),
+        step(
+            "track",
+            json!({ "outliers": "Hampel, 7 looks, floor 1.5 % of the trunk", "low_pass_body_hz": crate::track::BODY_CUT_OFF,
+                    "low_pass_arm_back_hz": crate::track::ARM_CUT_OFF, "around_impact": "local fits, no low-pass" }),
+        ),
+        step("scale", json!({ "stature_cm": stature, "known": brief.stature_cm.is_some(), "leg_share": crate::swing::scale::LEG_SHARE })),
+        step("error budget", json!({ "version": budget.version })),
+    ]
+}
+
+/// Rounds for printing, to `digits` decimals.
+pub fn round(x: f64, digits: i32) -> f64 {
+    let f = 10f64.powi(digits);
+    let r = (x * f).round() / f;
+    if r == 0.0 { 0.0 } else { r }
+}

@@ -1,0 +1,57 @@
+//! Likely roots of a fault, each named only where its evidence is outside its error.
+
+use super::verdicts::probability_over;
+use crate::measure::Quantities;
+use crate::report::types::*;
+use crate::settings::Settings;
+use std::collections::BTreeMap;
+
+/// Evidence counts where the value is on the bad side with at least this probability.
+const SURE: f64 = 0.80;
+/// Of the four signs of a level set-up, this many must be sure.
+const SIGNS_NEEDED: usize = 2;
+
+/// Roots of the faults that were found.
+pub fn roots(quantities: &Quantities, faults: &BTreeMap<FaultName, Fault>, settings: &Settings) -> Vec<Root> {
+    let found = |f: FaultName| faults.get(&f).is_some_and(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
+    let reading = |name: &str| quantities.get(name).and_then(|q| q.as_ref().ok());
+    let under = |name: &'static str, limit: f64| reading(name).is_some_and(|r| 1.0 - probability_over(r.value, r.sd, limit) >= SURE).then_some(name);
+    let over = |name: &'static str, limit: f64| reading(name).is_some_and(|r| probability_over(r.value, r.sd, limit) >= SURE).then_some(name);
+    let s = &settings.setup;
+    let mut all = Vec::new();
+    if found(FaultName::Sway) {
+        let four = ["shoulder_tilt_address_deg", "spine_tilt_address_deg", "head_behind_centre_address_cm", "trail_knee_inside_address_cm"];
+        let limits = [s.min_shoulder_tilt_deg, s.min_spine_tilt_deg, s.min_head_behind_cm, s.min_trail_knee_inside_cm];
+        let signs = four.iter().zip(limits).filter_map(|(n, l)| under(n, l)).count();
+        if signs >= SIGNS_NEEDED {
+            all.push(Root {
+                fault: FaultName::Sway,
+                finding: Finding::SetupTooLevel,
+                metrics: four.iter().map(|n| n.to_string()).collect(),
+                text: "the set-up is too level: there is nothing to turn against".into(),
+                practice: "Common practice: at address let the trail shoulder hang a little lower, the pelvis a touch toward the target, the head behind the ball, the trail knee kicked slightly in over the instep; then turn, with a stick just outside the trail foot that the hip must not push.".into(),
+            });
+        }
+    }
+    if found(FaultName::ChickenWing) {
+        if let Some(name) = over("pelvis_shift_impact_cm", -s.min_pelvis_shift_impact_cm) {
+            all.push(Root {
+                fault: FaultName::ChickenWing,
+                finding: Finding::HipsStall,
+                metrics: vec![name.into()],
+                text: "the hips have hardly moved toward the target by impact".into(),
+                practice: "Common practice: slow half swings that begin the way down with the pelvis moving toward the target, the chest following through.".into(),
+            });
+        }
+        if let Some(name) = over("lead_elbow_separation_impact_cm", s.max_separation_impact_cm) {
+            all.push(Root {
+                fault: FaultName::ChickenWing,
+                finding: Finding::SeparatedAtImpact,
+                metrics: vec![name.into()],
+                text: "the lead elbow is already away from the trunk at impact".into(),
+                practice: "Common practice: a slow swing to a half follow-through, and stop: the lead elbow in front of the body, the arm long, the lead hand higher than the elbow.".into(),
+            });
+        }
+    }
+    all
+}

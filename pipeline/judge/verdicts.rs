@@ -1,0 +1,174 @@
+//! Quantities and limits → verdicts with their probabilities and sentences.
+
+use crate::intake::Brief;
+use crate::measure::{Quantities, Reading};
+use crate::report::types::*;
+use crate::report::{ReasonCode, Severity};
+use crate::settings::Settings;
+use std::collections::BTreeMap;
+
+/// Probability that the true value is over `limit`, for a reading with a normal error.
+pub fn probability_over(value: f64, sd: f64, limit: f64) -> f64 {
+    0.5 * libm::erfc((limit - value) / (sd * std::f64::consts::SQRT_2))
+}
+
+/// A driver of a fault: which metric, its limit, and how to tell its value.
+struct Driver {
+    name: &'static str,
+    limit: f64,
+    side: Bad,
+    words: &'static str,
+    unit: &'static str,
+}
+
+/// Which side of the limit is bad.
+#[derive(Clone, Copy)]
+enum Bad {
+    Over,
+    Under,
+    EitherSide,
+}
+
+impl Driver {
+    fn probability(&self, r: &Reading) -> f64 {
+        match self.side {
+            Bad::Over => probability_over(r.value, r.sd, self.limit),
+            Bad::Under => 1.0 - probability_over(r.value, r.sd, self.limit),
+            Bad::EitherSide => (probability_over(r.value, r.sd, self.limit) + 1.0 - probability_over(r.value, r.sd, -self.limit)).min(1.0),
+        }
+    }
+
+    fn sentence(&self, r: &Reading) -> String {
+        let digits = if self.unit == "upper arms" { 2 } else { 1 };
+        let (low, high) = (r.value - 1.96 * r.sd, r.value + 1.96 * r.sd);
+        let limit = match self.side {
+            Bad::Over => format!("limit {:.digits$}", self.limit),
+            Bad::Under => format!("at least {:.digits$} wanted", self.limit),
+            Bad::EitherSide => format!("limit {:.digits$} up or down", self.limit),
+        };
+        format!("{} {:.digits$} {} ({:.digits$} to {:.digits$}; {limit})", self.words, r.value, self.unit, low, high)
+    }
+}
+
+fn drivers(fault: FaultName, brief: &Brief, settings: &Settings) -> Vec<Driver> {
+    let l = &settings.limits;
+    let d = |name, limit, side, words, unit| Driver { name, limit, side, words, unit };
+    let head = if brief.long_club() { l.long_club_head_factor } else { 1.0 };
+    match fault {
+        FaultName::Sway => vec![
+            d("trail_hip_travel_cm", l.trail_hip_travel_cm, Bad::Over, "trail hip slides", "cm"),
+            d("trail_hip_travel_pct_stance", l.trail_hip_travel_pct_stance, Bad::Over, "trail hip slides", "% of the stance"),
+            d("pelvis_travel_cm", l.pelvis_travel_cm, Bad::Over, "pelvis slides", "cm"),
+            d("hip_edge_inside_foot_cm", l.hip_edge_inside_foot_cm, Bad::Under, "hip's edge inside the foot by", "cm"),
+        ],
+        FaultName::ChickenWing => vec![d(
+            "lead_elbow_bow_late_upper_arms",
+            l.lead_elbow_bow_late_upper_arms,
+            Bad::Over,
+            "lead elbow pops out of the line shoulder to grip by",
+            "upper arms",
+        )],
+        FaultName::HeadDrift => vec![
+            d("head_lateral_max_back_cm", l.head_lateral_cm * head, Bad::Over, "head moves away from the target by", "cm"),
+            d("head_vertical_top_cm", l.head_vertical_cm * head, Bad::EitherSide, "head rises by the top", "cm"),
+        ],
+    }
+}
+
+/// Verdicts of one swing.
+pub fn faults(quantities: &Quantities, brief: &Brief, settings: &Settings) -> BTreeMap<FaultName, Fault> {
+    FaultName::ALL.into_iter().map(|f| (f, fault(f, quantities, brief, settings))).collect()
+}
+
+fn fault(name: FaultName, quantities: &Quantities, brief: &Brief, settings: &Settings) -> Fault {
+    let drivers = drivers(name, brief, settings);
+    let mut read: Vec<(f64, &Driver, &Reading)> = drivers
+        .iter()
+        .filter_map(|d| {
+            let r = quantities.get(d.name)?.as_ref().ok()?;
+            Some((d.probability(r), d, r))
+        })
+        .collect();
+    read.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let leading = quantities.get(drivers[0].name);
+    // a fault is judged where its first quantity was measured; the others alone would hide most of it
+    let first_missing = leading.and_then(|q| q.as_ref().err());
+    if let Some(why) = first_missing {
+        let seen_otherwise = read.first().is_some_and(|r| r.0 >= settings.verdict.flagged_probability);
+        if !seen_otherwise {
+            return Fault {
+                verdict: Verdict::CannotMeasure,
+                probability: None,
+                drivers: Vec::new(),
+                text: format!("{} cannot be measured: {why}", name.words()),
+                why: Some(why.clone()),
+            };
+        }
+    }
+    let Some((probability, _, _)) = read.first().copied() else {
+        return Fault { verdict: Verdict::CannotMeasure, probability: None, drivers: Vec::new(), text: format!("{} cannot be measured", name.words()), why: Some("nothing to go by".into()) };
+    };
+    let verdict = if probability >= settings.verdict.flagged_probability {
+        Verdict::Flagged
+    } else if probability <= settings.verdict.clear_probability {
+        Verdict::Clear
+    } else {
+        Verdict::Borderline
+    };
+    // what decided: every driver on the verdict's side, or for a clear one the first
+    let deciding: Vec<&(f64, &Driver, &Reading)> = match verdict {
+        Verdict::Clear => read.iter().filter(|r| r.1.name == drivers[0].name).collect(),
+        Verdict::Flagged => read.iter().filter(|r| r.0 >= settings.verdict.flagged_probability).collect(),
+        _ => read.iter().filter(|r| r.0 > settings.verdict.clear_probability).collect(),
+    };
+    let sentences: Vec<String> = deciding.iter().take(2).map(|r| r.1.sentence(r.2)).collect();
+    Fault {
+        verdict,
+        probability: Some(super::round(probability, 3)),
+        drivers: deciding.iter().map(|r| r.1.name.to_string()).collect(),
+        text: sentences.join("; "),
+        why: None,
+    }
+}
+
+/// Sets verdict, needs_look and severity from the main swing and the reasons.
+pub fn conclude(report: &mut Report) {
+    let mut because = Vec::new();
+    let mut severity: f64 = 0.0;
+    let doubts: Vec<&crate::report::Reason> = report.reasons.iter().filter(|r| is_doubt(r.code)).collect();
+    if let Some(main) = report.swings.iter().find(|s| s.main) {
+        report.verdict = main.faults.values().map(|f| f.verdict).min();
+        let deliberate_other_view = report.view.as_ref().is_some_and(|v| v.kind == ViewKind::DownTheLine);
+        let mut cannot = Vec::new();
+        for name in FaultName::ALL {
+            let Some(f) = main.faults.get(&name) else { continue };
+            severity = severity.max(f.probability.unwrap_or(0.0));
+            match f.verdict {
+                Verdict::Flagged | Verdict::Borderline => because.push(format!("{} {}: {}", name.words(), f.verdict.words(), f.text)),
+                Verdict::CannotMeasure if !deliberate_other_view => cannot.push((name, f.why.clone().unwrap_or_default())),
+                _ => {}
+            }
+        }
+        let again = report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.cured_by_filming_again());
+        if !cannot.is_empty() && again {
+            for (name, why) in cannot {
+                because.push(format!("film again: {} cannot be measured, {why}", name.words()));
+            }
+            severity = severity.max(0.5);
+        }
+    } else {
+        for r in report.reasons.iter().filter(|r| r.severity == Severity::Blocking) {
+            because.push(format!("film again: {}", r.text));
+        }
+        severity = 0.5;
+    }
+    because.extend(doubts.into_iter().map(|r| r.text.clone()));
+    report.needs_look = !because.is_empty();
+    report.needs_look_because = because;
+    report.severity = super::round(severity, 3);
+}
+
+/// Reasons that ask for a look whatever the verdicts.
+fn is_doubt(code: ReasonCode) -> bool {
+    matches!(code, ReasonCode::PersonDoubtful | ReasonCode::MirroredOrOtherHanded | ReasonCode::SameBytesFromTwo)
+}

@@ -1,0 +1,75 @@
+//! The error budget: what each metric's reading is known to be off by, and how much is left. `budget.toml` says where the
+//! figures come from; its version goes into the report's provenance.
+
+use crate::report::types::From;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+
+const BUDGET: &str = include_str!("budget.toml");
+
+/// One metric's error: reading ≈ `gain` × true + `bias`, with standard deviation `sd` left.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Entry {
+    #[serde(default)]
+    pub bias: f64,
+    #[serde(default = "one")]
+    pub gain: f64,
+    pub sd: f64,
+}
+
+fn one() -> f64 {
+    1.0
+}
+
+/// The whole budget.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub struct Budget {
+    pub version: String,
+    /// By metric name; `<name>.key_point` where the entry holds for that source only.
+    metric: BTreeMap<String, Entry>,
+    pub events: Events,
+}
+
+/// Constants of the event finder that come from rendered clips; see `budget.toml`.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Events {
+    pub note: String,
+}
+
+impl Budget {
+    /// The budget built into the program.
+    pub fn built_in() -> Budget {
+        toml::from_str(BUDGET).expect("invariant: the built-in budget parses (a test reads it)")
+    }
+
+    /// Error of a metric read from a source. Every metric has an entry (a test checks it).
+    pub fn of(&self, name: &str, from: From) -> Entry {
+        let special = (from == From::KeyPoint).then(|| self.metric.get(&format!("{name}.key_point"))).flatten();
+        special.or_else(|| self.metric.get(name)).copied().unwrap_or(Entry { bias: 0.0, gain: 1.0, sd: f64::INFINITY })
+    }
+}
+
+impl Entry {
+    /// The reading with its known error taken off.
+    pub fn correct(&self, reading: f64) -> f64 {
+        (reading - self.bias) / self.gain
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_metric_has_an_error() {
+        let budget = Budget::built_in();
+        for m in crate::measure::names::ALL {
+            for from in [From::KeyPoint, From::Outline] {
+                let e = budget.of(m.name, from);
+                assert!(e.sd.is_finite() && e.sd > 0.0 && e.gain > 0.5, "{}", m.name);
+            }
+        }
+    }
+}

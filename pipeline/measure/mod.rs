@@ -1,0 +1,148 @@
+//! Quantities, one file a group. Each is a value with its standard uncertainty, or why there is none.
+//! To add a quantity: its name and unit in `names.rs`, its reading in the file it belongs to, its error in `budget.toml`.
+
+pub mod budget;
+mod elbow;
+mod head;
+pub mod names;
+pub mod outline;
+mod setup;
+mod spine;
+mod sway;
+mod tempo;
+
+use crate::pose::seen::Seen;
+use crate::report::types::{From, ViewKind};
+use crate::settings::Settings;
+use crate::swing::{Body, Moment, SwingRead};
+use crate::track::signal::{median, robust_sd};
+use budget::Budget;
+use std::collections::BTreeMap;
+
+/// A measured value.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// In the metric's unit; see [`names`].
+    pub value: f64,
+    /// Standard uncertainty, same unit.
+    pub sd: f64,
+    pub frames: Vec<usize>,
+    pub from: From,
+}
+
+/// A reading, or why there is none (one clause, to be read by a coach).
+pub type Outcome = Result<Reading, String>;
+
+/// Readings by metric name.
+pub type Quantities = BTreeMap<&'static str, Outcome>;
+
+/// All that a measurement may look at.
+pub struct Context<'a> {
+    pub seen: &'a Seen,
+    pub swing: &'a SwingRead,
+    pub body: Body<'a>,
+    pub settings: &'a Settings,
+    pub budget: &'a Budget,
+    /// One standard deviation of the scale ÷ scale.
+    pub scale_sd: f64,
+    /// Factor on landmark errors where there is reason: small golfer, camera off square or moving, few frames.
+    pub widen: f64,
+}
+
+impl Context<'_> {
+    /// Centimetres of a length in pixels.
+    pub fn cm(&self, px: f64) -> f64 {
+        px * self.swing.cm_per_px
+    }
+
+    /// Pixels of a length in centimetres.
+    pub fn px(&self, cm: f64) -> f64 {
+        cm / self.swing.cm_per_px
+    }
+
+    /// Median over the still frames before takeaway of a function of the frame, and its standard error.
+    pub fn at_address(&self, f: impl Fn(usize) -> f64) -> Result<(f64, f64), String> {
+        if self.swing.still.is_empty() {
+            return Err("the address is outside the clip".into());
+        }
+        let values: Vec<f64> = self.swing.still.iter().map(|&i| f(i)).collect();
+        Ok((median(&values), robust_sd(&values) / (values.len() as f64).sqrt()))
+    }
+
+    /// Numbers of the still frames.
+    pub fn address_frames(&self) -> Vec<usize> {
+        self.swing.still.iter().map(|&i| self.swing.track.frames[i]).collect()
+    }
+
+    /// Median over the frames within 20 ms (real time; at least three frames) of a moment, with half the range that the
+    /// moment's uncertainty makes.
+    pub fn at_moment(&self, m: Moment, f: impl Fn(usize) -> f64) -> (f64, f64, Vec<usize>) {
+        let track = &self.swing.track;
+        let centre = track.nearest(m.time);
+        let reach = 0.020 * self.swing.slowness;
+        let mut around = track.within(m.time - reach, m.time + reach);
+        if around.len() < 3 {
+            around = (centre.saturating_sub(1)..=(centre + 1).min(track.len() - 1)).collect();
+        }
+        let values: Vec<f64> = around.iter().map(|&i| f(i)).collect();
+        let step = |time: f64| f(track.nearest(time));
+        let slope = (step(m.time + m.sd) - step(m.time - m.sd)).abs() / 2.0;
+        (median(&values), slope, around.into_iter().map(|i| track.frames[i]).collect())
+    }
+
+    /// A reading from key points in the metric's unit: the budget's bias taken off, its error and `jitter` combined;
+    /// `is_length` adds the scale's share.
+    pub fn reading(&self, name: &'static str, value: f64, jitter: f64, frames: Vec<usize>, is_length: bool) -> Outcome {
+        self.reading_from(name, value, jitter, frames, is_length, From::KeyPoint)
+    }
+
+    /// As [`Context::reading`], naming the source.
+    pub fn reading_from(&self, name: &'static str, value: f64, jitter: f64, frames: Vec<usize>, is_length: bool, from: From) -> Outcome {
+        if !value.is_finite() {
+            return Err("too few usable pictures".into());
+        }
+        let error = self.budget.of(name, from);
+        let value = error.correct(value);
+        let scale = if is_length { value * self.scale_sd } else { 0.0 };
+        let sd = ((error.sd * self.widen).powi(2) + jitter * jitter + scale * scale).sqrt();
+        Ok(Reading { value, sd, frames, from })
+    }
+
+    /// The view allows lateral measurements, or why not.
+    pub fn face_on(&self) -> Result<(), String> {
+        match self.swing.view.kind {
+            ViewKind::FaceOn => Ok(()),
+            ViewKind::DownTheLine => Err("filmed down the line; only a face-on clip shows it".into()),
+            ViewKind::Other => Err("the camera is not square to the golfer".into()),
+        }
+    }
+
+    /// A moment, or that it is missing.
+    pub fn moment(&self, m: Option<Moment>, name: &str) -> Result<Moment, String> {
+        m.ok_or_else(|| format!("{name} is outside the clip or unsure"))
+    }
+
+    /// The frames from address to top, as indices of the track.
+    pub fn backswing(&self) -> Result<Vec<usize>, String> {
+        let start = self.moment(self.swing.moments.takeaway, "the takeaway")?;
+        let top = self.moment(self.swing.moments.top, "the top")?;
+        let inside = self.swing.track.within(start.time, top.time);
+        if inside.len() < 4 { Err("too few pictures of the backswing".into()) } else { Ok(inside) }
+    }
+}
+
+/// Measures everything that the swing and its view allow.
+pub fn measure(ctx: &Context) -> Quantities {
+    let mut all = Quantities::new();
+    for group in [setup::measure, sway::measure, head::measure, elbow::measure, spine::measure, tempo::measure] {
+        for (name, outcome) in group(ctx) {
+            all.insert(name, outcome);
+        }
+    }
+    all
+}
+
+/// Median of each sample and its two neighbours on either side (fewer at the ends).
+fn running_median(x: &[f64]) -> Vec<f64> {
+    (0..x.len()).map(|i| median(&x[i.saturating_sub(2)..(i + 3).min(x.len())])).collect()
+}

@@ -1,0 +1,155 @@
+//! The person's outline at hip and foot: key points say where to look, the outline says how far.
+
+use super::Context;
+use crate::pose::landmarker::Outline;
+use crate::swing::Part;
+use crate::swing::body::distance;
+use crate::track::signal::{median, quantile, robust_sd};
+use crate::track::{steady};
+
+/// What the outline says about the trail hip.
+#[derive(Debug, Clone)]
+pub struct HipEdges {
+    /// Largest move of the hip's outer edge away from the target, cm.
+    pub travel_cm: f64,
+    /// Standard error from frame to frame, cm.
+    pub jitter_cm: f64,
+    /// Least distance from the hip's outer edge to the trail foot's, cm; positive: hip inside.
+    pub inside_foot_cm: Result<f64, String>,
+    pub frames: Vec<usize>,
+}
+
+/// Rows read about the middle of the hips: one each centimetre over ±4 cm.
+const BAND_CM: i32 = 4;
+/// Of the nine edges, this quantile counts as the outermost (one stray row does not).
+const OUTERMOST: f64 = 0.85;
+/// A hand, wrist or elbow within this distance of the edge may be what the edge shows.
+const HAND_CLEARANCE_CM: f64 = 11.0;
+/// Rows of the foot: from the ankle to this far below it.
+const FOOT_ROWS_CM: i32 = 14;
+/// Edges of one band further apart than this: the outline is torn.
+const MAX_RAGGED_CM: f64 = 5.0;
+
+impl Outline {
+    /// Logit at a place of the upright picture, bilinear; `None` outside the crop.
+    pub fn logit(&self, p: [f64; 2]) -> Option<f64> {
+        let side = self.logits.nrows();
+        let [u, v] = self.region.to_share(p);
+        let (x, y) = (u * side as f64 - 0.5, v * side as f64 - 0.5);
+        let (x0, y0) = (x.floor(), y.floor());
+        if x0 < 0.0 || y0 < 0.0 || x0 + 1.0 >= side as f64 || y0 + 1.0 >= side as f64 {
+            return None;
+        }
+        let (fx, fy) = (x - x0, y - y0);
+        let at = |dy: usize, dx: usize| f64::from(self.logits[[y0 as usize + dy, x0 as usize + dx]]);
+        Some((1.0 - fy) * ((1.0 - fx) * at(0, 0) + fx * at(0, 1)) + fy * ((1.0 - fx) * at(1, 0) + fx * at(1, 1)))
+    }
+
+    /// Walks from `start` along the unit vector `along` in half-pixel steps to where the person ends: the distance in
+    /// pixels at which the probability first falls through one half, interpolated. `None` where the start is not on the
+    /// person or no edge comes within `reach` pixels.
+    pub fn edge(&self, start: [f64; 2], along: [f64; 2], reach: f64) -> Option<f64> {
+        let mut before = self.logit(start)?;
+        if before <= 0.0 {
+            return None;
+        }
+        let mut walked = 0.0;
+        while walked < reach {
+            walked += 0.5;
+            let here = self.logit([start[0] + along[0] * walked, start[1] + along[1] * walked])?;
+            if here <= 0.0 {
+                return Some(walked - 0.5 * -here / (before - here));
+            }
+            before = here;
+        }
+        None
+    }
+}
+
+/// Outer hip edge of one frame along the lateral axis, away from the target, in steadied picture pixels; `None` where a
+/// hand is near, or the edge is ragged or missing.
+fn hip_edge(ctx: &Context, row: usize, outline: &Outline) -> Option<f64> {
+    let (body, track) = (&ctx.body, &ctx.swing.track);
+    let out = -body.toward;
+    let shift = &track.camera[row];
+    let hip = body.track.at(row, body.trail(Part::Hip));
+    let lead = body.track.at(row, body.lead(Part::Hip));
+    let middle = [(hip[0] + lead[0]) / 2.0, (hip[1] + lead[1]) / 2.0];
+    let mut edges = Vec::new();
+    for cm in -BAND_CM..=BAND_CM {
+        // steadied place back to the picture as filmed
+        let start = [middle[0] + shift.dx, middle[1] + shift.dy + ctx.px(f64::from(cm))];
+        if let Some(walk) = outline.edge(start, [out, 0.0], ctx.px(45.0)) {
+            edges.push(out * (start[0] + out * walk - shift.dx));
+        }
+    }
+    if edges.len() < 7 || quantile(&edges, 0.9) - quantile(&edges, 0.1) > ctx.px(MAX_RAGGED_CM) {
+        return None;
+    }
+    let outermost = quantile(&edges, OUTERMOST);
+    let edge_place = [out * outermost, middle[1]];
+    let blocked = [Part::Wrist, Part::Elbow]
+        .iter()
+        .flat_map(|&p| [body.lead(p), body.trail(p)])
+        .any(|k| distance(track.at(row, k), edge_place) < ctx.px(HAND_CLEARANCE_CM));
+    (!blocked).then_some(outermost)
+}
+
+/// Outer edge of the trail foot in one frame, as [`hip_edge`].
+fn foot_edge(ctx: &Context, row: usize, outline: &Outline) -> Option<f64> {
+    let (body, track) = (&ctx.body, &ctx.swing.track);
+    let out = -body.toward;
+    let shift = &track.camera[row];
+    let ankle = track.at(row, body.trail(Part::Ankle));
+    let edges: Vec<f64> = (0..=FOOT_ROWS_CM)
+        .filter_map(|cm| {
+            let start = [ankle[0] + shift.dx, ankle[1] + shift.dy + ctx.px(f64::from(cm))];
+            outline.edge(start, [out, 0.0], ctx.px(30.0)).map(|walk| out * (start[0] + out * walk - shift.dx))
+        })
+        .collect();
+    (edges.len() >= 5).then(|| edges.iter().copied().fold(f64::NEG_INFINITY, f64::max))
+}
+
+/// Reads hip and foot edges on the outlined frames of the swing.
+pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
+    let track = &ctx.swing.track;
+    let moments = &ctx.swing.moments;
+    let takeaway = ctx.moment(moments.takeaway, "the takeaway")?;
+    let top = ctx.moment(moments.top, "the top")?;
+    let level = moments.lead_arm_level_back.map_or(top.time - 0.3 * ctx.swing.slowness, |m| m.time);
+    let (mut address, mut back, mut feet) = (Vec::new(), Vec::new(), Vec::new());
+    for (frame, outline) in &ctx.seen.outlines {
+        let Some(row) = track.frames.iter().position(|f| f == frame) else { continue };
+        let time = track.times[row];
+        if time <= takeaway.time + 1e-6 {
+            address.extend(hip_edge(ctx, row, outline));
+            feet.extend(foot_edge(ctx, row, outline));
+        } else if time >= level - 1e-6 && time <= top.time + 1e-6 {
+            back.extend(hip_edge(ctx, row, outline).map(|e| (*frame, e)));
+        }
+    }
+    if address.len() < 2 {
+        return Err("the outline at address is torn or covered".into());
+    }
+    if back.len() < 3 {
+        return Err("the outline of the backswing is torn or covered".into());
+    }
+    let home = median(&address);
+    let mut moves: Vec<(usize, f64)> = back.iter().map(|(f, e)| (*f, e - home)).collect();
+    moves.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let third = moves.len().div_ceil(3);
+    let largest: Vec<f64> = moves[..third].iter().map(|m| m.1).collect();
+    let spread = robust_sd(&address).max(ctx.px(0.1)) / (address.len() as f64).sqrt();
+    let inside_foot_cm = if feet.len() < 2 {
+        Err("the outline of the trail foot is torn or covered".to_string())
+    } else {
+        Ok(ctx.cm(median(&feet) - (home + median(&largest)).max(home)))
+    };
+    let _ = steady;
+    Ok(HipEdges {
+        travel_cm: ctx.cm(median(&largest)),
+        jitter_cm: ctx.cm(spread),
+        inside_foot_cm,
+        frames: moves[..third].iter().map(|m| m.0).collect(),
+    })
+}

@@ -1,0 +1,88 @@
+//! Sway: how far hip and pelvis slide away from the target in the backswing, and against the trail foot.
+
+use super::{Context, Outcome, outline, running_median};
+use crate::report::types::From;
+use crate::swing::Part;
+use crate::track::BODY_CUT_OFF;
+use crate::track::signal::{median, quantile};
+
+/// All sway quantities. `trail_hip_travel_cm` comes from the outline's edge where that is safe, else from the key point.
+pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
+    let body = &ctx.body;
+    let track = &ctx.swing.track;
+    let cut_off = BODY_CUT_OFF / ctx.swing.slowness;
+    let away = |a, b| -> Vec<f64> { track.smoothed(a, b, 0, cut_off).iter().map(|x| -body.toward * x).collect() };
+    let trail_hip = body.trail(Part::Hip);
+    let hip = away(trail_hip, trail_hip);
+    let pelvis = away(body.lead(Part::Hip), trail_hip);
+
+    // a place that many frames agree on, not the single furthest
+    let travel = |series: &[f64]| -> Result<(f64, f64, Vec<usize>), String> {
+        ctx.face_on()?;
+        let (home, se) = ctx.at_address(|i| series[i])?;
+        let inside = ctx.backswing()?;
+        let moves = running_median(&inside.iter().map(|&i| series[i] - home).collect::<Vec<_>>());
+        let most = quantile(&moves, 0.97);
+        let place = (0..moves.len()).max_by(|&a, &b| moves[a].total_cmp(&moves[b])).unwrap_or(0);
+        Ok((ctx.cm(most), ctx.cm(se), vec![track.frames[inside[place]]]))
+    };
+    let floor = |outcome: Outcome| outcome.map(|mut r| {
+        r.value = r.value.max(0.0);
+        r
+    });
+    let stance = ctx.face_on().and_then(|()| ctx.at_address(|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()));
+    let edges = ctx.face_on().and_then(|()| outline::hip_edges(ctx));
+    let edge = edges.as_ref().map_err(Clone::clone).and_then(|e| {
+        floor(ctx.reading_from("hip_edge_travel_cm", e.travel_cm, e.jitter_cm, e.frames.clone(), true, From::Outline))
+    });
+    let trail_hip_travel = match &edge {
+        Ok(r) => {
+            let e = edges.as_ref().map_err(Clone::clone);
+            floor(e.and_then(|e| ctx.reading_from("trail_hip_travel_cm", e.travel_cm, e.jitter_cm, r.frames.clone(), true, From::Outline)))
+        }
+        Err(_) => floor(travel(&hip).and_then(|(v, se, frames)| ctx.reading("trail_hip_travel_cm", v, se, frames, true))),
+    };
+    let share = trail_hip_travel.clone().and_then(|r| {
+        let (px, _) = stance?;
+        let stance_cm = ctx.cm(px);
+        let name = "trail_hip_travel_pct_stance";
+        let error = ctx.budget.of(name, r.from);
+        let own = (r.sd.powi(2) - (r.value * ctx.scale_sd).powi(2)).max(0.0).sqrt() / stance_cm * 100.0;
+        let value = r.value / stance_cm * 100.0;
+        Ok(super::Reading { value, sd: own.hypot(error.sd * value / 12.0), ..r })
+    });
+    let pelvis_travel = floor(travel(&pelvis).and_then(|(v, se, frames)| ctx.reading("pelvis_travel_cm", v, se, frames, true)));
+    let shift = || {
+        ctx.face_on()?;
+        let m = ctx.moment(ctx.swing.moments.impact, "impact")?;
+        let (home, se) = ctx.at_address(|i| pelvis[i])?;
+        let (place, slope, frames) = ctx.at_moment(m, |i| pelvis[i]);
+        ctx.reading("pelvis_shift_impact_cm", ctx.cm(place - home), ctx.cm(se.hypot(slope)), frames, true)
+    };
+    let inside_foot = || {
+        ctx.face_on()?;
+        let foot = |i: usize| {
+            [Part::Ankle, Part::Heel, Part::Toe].iter().map(|&p| -body.at(i, body.trail(p))[0]).fold(f64::NEG_INFINITY, f64::max)
+        };
+        let (edge, se) = ctx.at_address(foot)?;
+        let inside = ctx.backswing()?;
+        let gaps = running_median(&inside.iter().map(|&i| edge - hip[i]).collect::<Vec<_>>());
+        let least = quantile(&gaps, 0.03);
+        let frame = (0..gaps.len()).min_by(|&a, &b| gaps[a].total_cmp(&gaps[b])).map(|i| track.frames[inside[i]]);
+        ctx.reading("trail_hip_inside_foot_cm", ctx.cm(least), ctx.cm(se), frame.into_iter().collect(), true)
+    };
+    let edge_inside = edges.as_ref().map_err(Clone::clone).and_then(|e| {
+        let inside = e.inside_foot_cm.clone()?;
+        ctx.reading_from("hip_edge_inside_foot_cm", inside, e.jitter_cm, e.frames.clone(), true, From::Outline)
+    });
+    let _ = median;
+    vec![
+        ("trail_hip_travel_cm", trail_hip_travel),
+        ("hip_edge_travel_cm", edge),
+        ("trail_hip_travel_pct_stance", share),
+        ("pelvis_travel_cm", pelvis_travel),
+        ("pelvis_shift_impact_cm", shift()),
+        ("trail_hip_inside_foot_cm", inside_foot()),
+        ("hip_edge_inside_foot_cm", edge_inside),
+    ]
+}
