@@ -1,7 +1,9 @@
 //! dawnsheet as a library. The folders stand in the order in which the data flows.
 #![forbid(unsafe_code)]
 
+pub mod batch; //    the night: work list, worker processes, files in place, summary
 pub mod error; //    what stops a command
+pub mod history; //  the store of results and attempts
 pub mod intake; //   inbox walk, whose clip is it, sidecar, roster, date, is this file allowed
 pub mod judge; //    gates, verdicts, roots: everything seen -> report
 pub mod measure; //  one file a group of quantities; error budget

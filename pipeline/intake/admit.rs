@@ -44,7 +44,7 @@ pub fn admit(path: &Path, settings: &Settings) -> Result<Admitted, Reason> {
     if !is_video(&head[..got]) {
         return Err(ReasonCode::NotAVideo.reason());
     }
-    let hash = || -> std::io::Result<Admitted> {
+    let mut hash = || -> std::io::Result<Admitted> {
         file.seek(SeekFrom::Start(0))?;
         let mut hash = Sha256::new();
         let bytes = std::io::copy(&mut file, &mut hash)?;

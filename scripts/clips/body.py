@@ -39,6 +39,8 @@ def merged_bone(name):
     if stem in _MERGE:
         target = _MERGE[stem]
         return target if target in CENTRAL else f"{target}.{side}"
+    if stem.startswith("toe"):
+        return f"toe.{side}"
     if stem.startswith(("finger", "metacarpal")):
         return f"hand.{side}"
     return "head"
@@ -233,6 +235,7 @@ class Body:
         normals = vertex_normals(v, self.faces)
         amount = np.where(shirt, 0.5, 0) + np.where(trousers, 0.55, 0) + np.where(shoes, 0.6, 0) + np.where(hair | cap, 0.3, 0)
         smooth = _smooth(v, edges, amount.clip(0, 1), 8)
+        smooth = _smooth(smooth, edges, np.where((shirt | trousers) & (arm < 0.3) & (leg < 0.6), 0.6, 0), 22)
         smooth_n = vertex_normals(smooth, self.faces)
         offset = np.zeros(len(v))
         offset[shirt] = look["shirt_offset"]
@@ -243,17 +246,14 @@ class Body:
         v[shoes, 1] = np.maximum(v[shoes, 1], 0.0)
         self.vertices = v
         colour = np.tile(np.array(look["skin"]), (len(v), 1))
-        flush = (head > 0.5) & (np.abs(rel[:, 1] - 0.22) < 0.06) & (np.abs(rel[:, 0]) < 0.16) & (rel[:, 2] > 0.55)
-        colour[flush] *= np.array([0.9, 0.68, 0.68])
-        brow = (head > 0.5) & (np.abs(rel[:, 1] - 0.66) < 0.03) & (rel[:, 2] > 0.35) & (np.abs(rel[:, 0]) > 0.06)
-        colour[brow] *= 0.5
+        self.rel_head = rel
         colour[shirt], colour[trousers], colour[shoes] = look["shirt"], look["trousers"], look["shoes"]
         if look["stripe"]:
             band = shirt & (np.floor(v[:, 1] / 0.045).astype(int) % 2 == 0)
             colour[band] = look["stripe"]
-        belt = torso & (np.abs(v[:, 1] - waist) < 0.016)
-        if look["belt"]:
-            colour[belt] = look["belt"]
+        hem = (shirt | trousers) & (arm < 0.3) & (np.abs(v[:, 1] - waist) < 0.02)
+        share_up = np.clip((v[hem, 1] - waist) / 0.04 + 0.5, 0, 1)[:, None]
+        colour[hem] = share_up * np.array(look["shirt"]) + (1 - share_up) * np.array(look["trousers"])
         colour[hair] = look["hair"]
         if look["cap"]:
             colour[cap] = look["cap"]

@@ -204,21 +204,16 @@ class Skeleton:
         e = np.stack([-np.sin(a), -np.cos(a), 0 * a], 1)
         r = np.sqrt(self.upper_arm**2 + self.fore_arm**2 + 2 * self.upper_arm * self.fore_arm * np.cos(p["lead_flex"]))
         d = shoulder["L"] - shoulder["R"] + gap * shaft
-        de, dz = (d * e).sum(1), d[:, 2]
-        m, best = np.hypot(de, dz), np.arctan2(dz, de)
-        k = ((0.985 * self.arm) ** 2 - (d**2).sum(1) - r**2) / np.maximum(2 * r * m, 1e-9)
-        need = np.arccos(np.clip(k, -1, 1))
-        off = (p["arm_out"] - best + np.pi) % (2 * np.pi) - np.pi
-        side = np.where(off >= 0, 1.0, -1.0)
-        psi = best + side * (need + soft_plus(np.abs(off) - need, 0.03))
-        psi = np.where(k >= 1, p["arm_out"], psi)
-        psi = (psi + np.pi) % (2 * np.pi) - np.pi
+        psi = self._out_of_plane(p["arm_out"], d, e, r)
         psi = gauss(psi, 0.016, rate)
         wrist = shoulder["L"] + r[:, None] * (np.cos(psi)[:, None] * e + np.sin(psi)[:, None] * Z)
         w = p["finish"][:, None]
         end = place["neck"] + turn(rot["chest"], p["finish_place"])
         middle = (wrist - shoulder["L"]) * (1 - w) + (end - shoulder["L"]) * w
         wrist = shoulder["L"] + middle
+        way = wrist + gap * shaft - shoulder["R"]
+        far = np.linalg.norm(way, axis=1)
+        wrist = wrist - unit(way) * soft_plus(far - 0.985 * self.arm - 0.05, 0.006)[:, None]
         self._reach("L", wrist, shoulder)
         hand_l = unit(0.8 * unit(wrist - shoulder["L"]) + 0.62 * shaft)
         grip = wrist + self.hand * hand_l
@@ -232,6 +227,21 @@ class Skeleton:
         joints.update(grip=grip, grip_low=low, head_of_club=grip + shaft * p["club_length"], butt=grip - 0.10 * shaft)
         for s, end_, pole, fwd in (("L", wrist, p["lead_pole"], hand_l), ("R", wrist_t, p["trail_pole"], hand_t)):
             self._arm(s, clav[s], shoulder[s], end_, pole, fwd, shaft, rot, place, rest, joints)
+
+    def _out_of_plane(self, wanted, d, e, r):
+        """Angle of the lead arm out of the plane of X and Y: as wanted, but giving way to the trail arm's reach.
+
+        d: lead shoulder (plus the way along the grip) seen from the trail shoulder; e: in-plane arm direction.
+        """
+        psi = wanted.copy()
+        for _ in range(14):
+            c = d + r[:, None] * (np.cos(psi)[:, None] * e + np.sin(psi)[:, None] * Z)
+            length = np.linalg.norm(c, axis=1)
+            slope = r * (-np.sin(psi) * (c * e).sum(1) + np.cos(psi) * c[:, 2]) / length
+            excess = soft_plus(length - 0.985 * self.arm - 0.02, 0.008)
+            step = ((psi - wanted) + 500 * excess * slope) / (1 + 500 * slope**2)
+            psi = psi - np.clip(step, -0.25, 0.25)
+        return psi
 
     def _reach(self, s, wrist, shoulder):
         """Draws a shoulder after the hand when the arm is too short (at most 6 cm), then shortens the way."""

@@ -1,0 +1,42 @@
+//! Is everything there? What is missing, and the one command that mends it.
+
+use super::job::worker_program;
+use crate::pose::models::Models;
+use std::process::{Command, Stdio};
+
+/// One thing that was looked at.
+#[derive(Debug, Clone, serde::Serialize)]
+pub struct Check {
+    pub what: String,
+    pub ready: bool,
+    /// What is there, or what to do.
+    pub detail: String,
+}
+
+/// Looks at models, library, programs and the out folder.
+pub fn examine(out: &std::path::Path) -> Vec<Check> {
+    let check = |what: &str, result: Result<String, String>| Check {
+        what: what.into(),
+        ready: result.is_ok(),
+        detail: result.unwrap_or_else(|e| e),
+    };
+    let mut all: Vec<Check> =
+        Models::locate().inventory().into_iter().map(|(file, r)| check(&format!("models/{file}"), r.map(|()| "present, hash right".into()).map_err(|e| e.to_string()))).collect();
+    let ffprobe = Command::new("ffprobe").arg("-version").stdout(Stdio::piped()).stderr(Stdio::null()).output();
+    all.push(check(
+        "ffprobe",
+        match ffprobe {
+            Ok(o) if o.status.success() => Ok(String::from_utf8_lossy(&o.stdout).lines().next().unwrap_or("").chars().take(60).collect()),
+            _ => Err("missing: run scripts/setup".into()),
+        },
+    ));
+    all.push(check("dawnsheet-worker", worker_program().map_err(|e| e.to_string()).and_then(|w| {
+        // loads the video libraries and stops at once for want of arguments
+        let ran = Command::new(&w).stdout(Stdio::null()).stderr(Stdio::null()).status().map_err(|e| e.to_string())?;
+        if ran.code() == Some(super::job::INSTALLATION_EXIT) { Ok("starts".into()) } else { Err(format!("does not start ({ran}): run scripts/setup")) }
+    })));
+    let folder = if out.exists() { out.to_path_buf() } else { std::path::absolute(out).ok().and_then(|p| p.parent().map(Into::into)).unwrap_or_else(|| ".".into()) };
+    let writable = tempfile::tempfile_in(&folder).map(|_| "writable".to_string()).map_err(|e| format!("{} cannot be written ({e}): choose another with --out", folder.display()));
+    all.push(check("out folder", writable));
+    all
+}

@@ -1,0 +1,46 @@
+//! Judging again from what was kept: no video is read, no model runs.
+
+use super::place::{self, OutFolder};
+use crate::error::{Error, Result};
+use crate::history::Store;
+use crate::judge::{self, ENGINE, Identity};
+use crate::pose::models::Models;
+use crate::pose::seen::Seen;
+use crate::report::Report;
+use crate::settings::Settings;
+
+/// Judges one clip from its kept look and puts report and row in place.
+pub fn rejudge_one(out: &OutFolder, store: &mut Store, owner: &str, identity: &Identity, choice: crate::pose::models::ModelChoice, models: &Models, settings: &Settings) -> Result<Report> {
+    let seen = Seen::read(&out.keypoints(identity.id())?)?;
+    let report = judge::judge(&seen, identity, choice, models, settings);
+    place::write(&out.report(owner, identity.id())?, report.to_json().as_bytes())?;
+    let key = super::night::key(identity, choice, models, settings);
+    let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
+    store.record(owner, &key, &text, &report, None, "{}")?;
+    Ok(report)
+}
+
+/// How many were judged again, how many changed their verdict, and how many have no kept look.
+#[derive(Debug, Default, Clone, serde::Serialize)]
+pub struct Rejudged {
+    pub judged: usize,
+    pub changed: usize,
+    pub without_look: usize,
+}
+
+/// Judges every stored result again.
+pub fn rejudge_all(out: &OutFolder, store: &mut Store, models: &Models, settings: &Settings) -> Result<Rejudged> {
+    let mut count = Rejudged::default();
+    for (stored, identity) in store.results()? {
+        let identity: Identity = serde_json::from_str(&identity).map_err(|e| Error::Internal(e.to_string()))?;
+        let choice = stored.report.engine.pose_model;
+        if !store.has_seen(&identity.sha256, &models.combined_sha256(choice), ENGINE)? {
+            count.without_look += 1;
+            continue;
+        }
+        let report = rejudge_one(out, store, &stored.owner, &identity, choice, models, settings)?;
+        count.judged += 1;
+        count.changed += usize::from(report.verdict != stored.report.verdict);
+    }
+    Ok(count)
+}

@@ -1,0 +1,129 @@
+//! The night in one table: every input accounted for.
+
+use crate::report::Report;
+use crate::report::types::Verdict;
+use serde::Serialize;
+
+/// Where an upload ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Place {
+    Flagged,
+    Borderline,
+    CannotMeasure,
+    Clear,
+    /// No swing could be measured; its report says why.
+    Failed,
+    /// The same bytes from the same student, listed under another name.
+    Repeat,
+    /// Still uploading, a broken sidecar, or the run stopped before it.
+    Waiting,
+    /// Its worker failed too often; `--retry-failed` tries again.
+    Quarantined,
+}
+
+impl Place {
+    /// Of a finished report.
+    pub fn of(report: &Report) -> Place {
+        match (report.usable, report.verdict) {
+            (true, Some(Verdict::Flagged)) => Place::Flagged,
+            (true, Some(Verdict::Borderline)) => Place::Borderline,
+            (true, Some(Verdict::CannotMeasure)) => Place::CannotMeasure,
+            (true, Some(Verdict::Clear)) => Place::Clear,
+            _ => Place::Failed,
+        }
+    }
+
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Place::Flagged => "flagged",
+            Place::Borderline => "borderline",
+            Place::CannotMeasure => "cannot measure",
+            Place::Clear => "clear",
+            Place::Failed => "failed",
+            Place::Repeat => "repeat",
+            Place::Waiting => "waiting",
+            Place::Quarantined => "quarantined",
+        }
+    }
+
+    /// Whether every upload having ended so is a full success.
+    pub fn is_fine(self) -> bool {
+        matches!(self, Place::Flagged | Place::Borderline | Place::CannotMeasure | Place::Clear | Place::Repeat)
+    }
+}
+
+/// One upload's line.
+#[derive(Debug, Clone, Serialize)]
+pub struct Line {
+    pub file: String,
+    pub student: Option<String>,
+    pub place: Place,
+    pub clip: Option<String>,
+    /// Whether this run worked on it (false: it was done before).
+    pub new: bool,
+    pub note: String,
+}
+
+/// The night.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct Summary {
+    pub lines: Vec<Line>,
+    pub other_files: usize,
+    pub unreadable_folders: Vec<String>,
+    /// Why the run stopped early, where it did.
+    pub stopped: Option<String>,
+    pub interrupted: bool,
+}
+
+impl Summary {
+    /// Exit code of `run`.
+    pub fn exit_code(&self) -> u8 {
+        if self.interrupted {
+            130
+        } else if self.stopped.is_some() || self.lines.iter().any(|l| !l.place.is_fine()) {
+            1
+        } else {
+            0
+        }
+    }
+
+    /// Uploads that ended in a place.
+    pub fn count(&self, place: Place) -> usize {
+        self.lines.iter().filter(|l| l.place == place).count()
+    }
+
+    /// The table as printed. Control characters of names are replaced.
+    pub fn table(&self) -> String {
+        let mut lines: Vec<&Line> = self.lines.iter().collect();
+        lines.sort_by(|a, b| a.place.cmp(&b.place).then(a.file.cmp(&b.file)));
+        let width = lines.iter().map(|l| printable(&l.file).chars().count()).max().unwrap_or(0).min(48);
+        let mut text = String::new();
+        for l in lines {
+            let file = printable(&l.file);
+            let mark = if l.new { ' ' } else { '=' };
+            text.push_str(&format!("{mark} {:<14}  {file:<width$}  {}\n", l.place.words(), printable(&l.note)));
+        }
+        let all = [Place::Flagged, Place::Borderline, Place::CannotMeasure, Place::Clear, Place::Failed, Place::Repeat, Place::Waiting, Place::Quarantined];
+        let counts: Vec<String> = all.iter().filter(|p| self.count(**p) > 0).map(|p| format!("{} {}", self.count(*p), p.words())).collect();
+        let before = self.lines.iter().filter(|l| !l.new && l.place != Place::Waiting).count();
+        text.push_str(&format!("{} uploads: {}", self.lines.len(), if counts.is_empty() { "nothing to do".into() } else { counts.join(", ") }));
+        if before > 0 {
+            text.push_str(&format!(" ({before} done before, marked =)"));
+        }
+        text.push('\n');
+        if self.other_files > 0 {
+            text.push_str(&format!("{} other files in the inbox were left alone\n", self.other_files));
+        }
+        for folder in &self.unreadable_folders {
+            text.push_str(&format!("cannot be read: {}\n", printable(folder)));
+        }
+        text
+    }
+}
+
+/// Text without control characters.
+pub fn printable(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect()
+}

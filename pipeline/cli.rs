@@ -1,0 +1,328 @@
+//! What can be typed, and what it starts.
+
+use clap::{Args, Parser, Subcommand};
+use dawnsheet::batch::job::{self, Job, JobOutcome, worker_program};
+use dawnsheet::batch::night::{self, Night};
+use dawnsheet::batch::place::{self, OutFolder};
+use dawnsheet::batch::summary::printable;
+use dawnsheet::batch::{doctor, rejudge};
+use dawnsheet::error::{Error, Result};
+use dawnsheet::history::Store;
+use dawnsheet::intake::admit::{admit, placeholder_sha256};
+use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::{Brief, Roster};
+use dawnsheet::judge::{self, Identity};
+use dawnsheet::pose::models::{ModelChoice, Models};
+use dawnsheet::report::types::{LeadSideSource, PlaybackSource, Side, Verdict};
+use dawnsheet::report::{Report, ReasonCode, sheet};
+use dawnsheet::settings::Settings;
+use std::path::{Path, PathBuf};
+
+/// Measures the golf-swing videos that a coach's students sent, overnight; in the morning one sheet shows the few that
+/// need a human eye. Video stays on this machine. Not a medical device, not 3-D.
+#[derive(Parser)]
+#[command(version, max_term_width = 100)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Work through an inbox (INBOX/<student>/<clip>): a report for each clip, and the morning sheet
+    Run(Run),
+    /// Measure one clip
+    Clip(Clip),
+    /// Judge every kept clip again, by other settings or a newer program; no video is read
+    Rejudge(Rejudge),
+    /// Write the morning sheet again from the store
+    Sheet(Sheet),
+    /// Say what is missing, and the one command that mends it
+    Doctor(Doctor),
+    /// Print the JSON Schema of the report, or the commented default settings
+    Print(Print),
+}
+
+#[derive(Args)]
+struct Run {
+    /// Folder with one folder a student
+    inbox: PathBuf,
+    /// Folder for everything written
+    #[arg(long, default_value = "out", value_name = "DIR")]
+    out: PathBuf,
+    /// Clips worked on side by side [default: one a core, as memory allows]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    workers: Option<u16>,
+    /// Settings file (TOML)
+    #[arg(long, value_name = "FILE")]
+    settings: Option<PathBuf>,
+    /// Roster file (TOML) [default: INBOX/roster.toml where there is one]
+    #[arg(long, value_name = "FILE")]
+    roster: Option<PathBuf>,
+    /// Pose model
+    #[arg(long, value_enum, default_value_t = ModelChoice::Accurate)]
+    model: ModelChoice,
+    /// Try clips again whose worker failed before
+    #[arg(long)]
+    retry_failed: bool,
+    /// Print the summary as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Args)]
+struct Clip {
+    /// The clip
+    file: PathBuf,
+    /// The golfer's lead side (left for a right-handed golfer)
+    #[arg(long, value_enum)]
+    lead_side: Option<Side>,
+    /// The golfer's stature in centimetres, 80 to 230
+    #[arg(long, value_name = "CM", value_parser = stature)]
+    stature: Option<f64>,
+    /// How many times slower than life the clip plays, 0.1 to 64
+    #[arg(long, value_name = "X", value_parser = playback)]
+    playback_factor: Option<f64>,
+    /// Pose model
+    #[arg(long, value_enum, default_value_t = ModelChoice::Accurate)]
+    model: ModelChoice,
+    /// Settings file (TOML)
+    #[arg(long, value_name = "FILE")]
+    settings: Option<PathBuf>,
+    /// Folder for report, key points and pictures [default: nothing is kept]
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Print the report as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Args)]
+struct Rejudge {
+    /// Settings file (TOML)
+    #[arg(long, value_name = "FILE")]
+    settings: Option<PathBuf>,
+    /// Folder of an earlier run
+    #[arg(long, default_value = "out", value_name = "DIR")]
+    out: PathBuf,
+}
+
+#[derive(Args)]
+struct Sheet {
+    /// Folder of an earlier run
+    #[arg(long, default_value = "out", value_name = "DIR")]
+    out: PathBuf,
+    /// Only clips filmed on or after this day (2026-04-12)
+    #[arg(long, value_name = "DATE", value_parser = day)]
+    since: Option<String>,
+}
+
+#[derive(Args)]
+struct Doctor {
+    /// Folder that a run would write to
+    #[arg(long, default_value = "out", value_name = "DIR")]
+    out: PathBuf,
+    /// Print as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Args)]
+struct Print {
+    /// What to print
+    #[arg(value_enum)]
+    what: Printed,
+}
+
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum Printed {
+    Schema,
+    Settings,
+}
+
+fn in_range(text: &str, low: f64, high: f64) -> std::result::Result<f64, String> {
+    let v: f64 = text.parse().map_err(|_| "not a number".to_string())?;
+    if (low..=high).contains(&v) { Ok(v) } else { Err(format!("not between {low} and {high}")) }
+}
+
+fn stature(text: &str) -> std::result::Result<f64, String> {
+    in_range(text, 80.0, 230.0)
+}
+
+fn playback(text: &str) -> std::result::Result<f64, String> {
+    in_range(text, 0.1, 64.0)
+}
+
+fn day(text: &str) -> std::result::Result<String, String> {
+    text.parse::<jiff::civil::Date>().map(|d| d.to_string()).map_err(|_| "not a day like 2026-04-12".into())
+}
+
+/// Runs the command; its exit code.
+pub fn run(cli: Cli) -> Result<u8> {
+    match cli.command {
+        Command::Run(a) => run_night(a),
+        Command::Clip(a) => run_clip(a),
+        Command::Rejudge(a) => run_rejudge(&a),
+        Command::Sheet(a) => {
+            let out = existing(&a.out)?;
+            let store = Store::open(&out.root().join("dawnsheet.sqlite"))?;
+            println!("{}", sheet::write(&out, &store, None, a.since.as_deref())?.display());
+            Ok(0)
+        }
+        Command::Doctor(a) => run_doctor(&a),
+        Command::Print(Print { what: Printed::Schema }) => {
+            print!("{}", dawnsheet::report::json_schema());
+            Ok(0)
+        }
+        Command::Print(Print { what: Printed::Settings }) => {
+            print!("{}", dawnsheet::settings::DEFAULTS);
+            Ok(0)
+        }
+    }
+}
+
+fn existing(out: &Path) -> Result<OutFolder> {
+    if !out.join("dawnsheet.sqlite").is_file() {
+        return Err(Error::Usage(format!("{} holds no results: name the --out folder of an earlier run", out.display())));
+    }
+    OutFolder::open(out)
+}
+
+fn run_night(a: Run) -> Result<u8> {
+    let beside = a.inbox.join("roster.toml");
+    let roster = a.roster.or_else(|| beside.is_file().then_some(beside));
+    let night = Night {
+        inbox: a.inbox,
+        out: a.out,
+        workers: a.workers.map(usize::from),
+        settings: Settings::load(a.settings.as_deref())?,
+        roster: Roster::load(roster.as_deref())?,
+        choice: a.model,
+        retry_failed: a.retry_failed,
+    };
+    let summary = night::run(&night)?;
+    let out = OutFolder::open(&night.out)?;
+    let store = Store::open(&out.root().join("dawnsheet.sqlite"))?;
+    let page = sheet::write(&out, &store, Some(&summary), None)?;
+    if a.json {
+        println!("{}", serde_json::to_string_pretty(&summary).map_err(|e| Error::Internal(e.to_string()))?);
+    } else {
+        print!("{}", summary.table());
+    }
+    if let Some(why) = &summary.stopped {
+        eprintln!("dawnsheet: the run had to stop: {why}");
+    }
+    eprintln!("morning sheet: {}", page.display());
+    Ok(summary.exit_code())
+}
+
+fn run_clip(a: Clip) -> Result<u8> {
+    let settings = Settings::load(a.settings.as_deref())?;
+    let models = Models::locate();
+    for id in ["detector", "landmark_full"].into_iter().chain(a.model.files()) {
+        models.checked(id)?;
+    }
+    models.runtime()?;
+    let worker = worker_program()?;
+    let name = a.file.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let mut brief = Brief {
+        file: name.clone(),
+        lead_side: a.lead_side.map(|s| (s, LeadSideSource::Option)),
+        stature_cm: a.stature,
+        playback: a.playback_factor.map(|f| (f, PlaybackSource::Option)),
+        ..Brief::default()
+    };
+    brief.set_dates(None, &name, a.file.metadata().ok().and_then(|m| m.modified().ok()));
+    let out = a.out.as_deref().map(OutFolder::open).transpose()?;
+    let temporary = tempfile::tempdir().map_err(|e| Error::Usage(format!("no temporary folder can be made: {e}")))?;
+    let (identity, report, folder) = match admit(&a.file, &settings) {
+        Err(reason) => {
+            let identity = Identity { sha256: placeholder_sha256(&name), bytes: 0, brief };
+            let report = judge::failed(&identity, reason, a.model, &models, &settings);
+            (identity, report, None)
+        }
+        Ok(admitted) => {
+            let identity = Identity { sha256: admitted.sha256, bytes: admitted.bytes, brief };
+            let folder = match &out {
+                Some(out) => out.staging(identity.id())?,
+                None => temporary.path().to_path_buf(),
+            };
+            let job = Job { identity: identity.clone(), choice: a.model, settings: settings.clone() };
+            let report = match job::run(&worker, &a.file, &folder, &job)? {
+                JobOutcome::Done { report, .. } => *report,
+                JobOutcome::Failed { why, stderr } => {
+                    eprint!("{}", printable(&stderr));
+                    judge::failed(&identity, ReasonCode::WorkerFailed.because(why), a.model, &models, &settings)
+                }
+                JobOutcome::Installation(why) => return Err(Error::Installation(why)),
+            };
+            (identity, report, Some(folder))
+        }
+    };
+    if let Some(out) = &out {
+        if let Some(folder) = folder {
+            let seen = folder.join(job::SEEN);
+            if seen.is_file() {
+                place::put(&seen, &out.keypoints(identity.id())?)?;
+            }
+            let pictures = folder.join(job::PICTURES);
+            if pictures.is_dir() {
+                place::put(&pictures, &out.pictures(identity.id()))?;
+            }
+            std::fs::remove_dir_all(&folder).map_err(Error::file(&folder))?;
+        }
+        place::write(&out.report(&slug(None), identity.id())?, report.to_json().as_bytes())?;
+    }
+    if a.json {
+        print!("{}", report.to_json());
+    } else {
+        print!("{}", describe(&report));
+    }
+    Ok(u8::from(!report.usable))
+}
+
+/// The report in a few lines for a terminal.
+fn describe(report: &Report) -> String {
+    let mut text = format!("{}  {}\n", report.clip.id, printable(&report.clip.file));
+    if let Some(main) = report.swings.iter().find(|s| s.main) {
+        for (name, fault) in &main.faults {
+            text.push_str(&format!("{:<13} {:<15} {}\n", name.words(), fault.verdict.words(), fault.text));
+        }
+        for root in &main.roots {
+            text.push_str(&format!("likely root   {}\n", root.text));
+        }
+        for (name, metric) in &main.metrics {
+            if let Some(m) = metric.measured() {
+                text.push_str(&format!("  {name:<38} {:>8.2} {:<10} ({:.2} to {:.2})\n", m.value, m.unit, m.low, m.high));
+            }
+        }
+    }
+    for r in &report.reasons {
+        text.push_str(&format!("{}: {}. {}.\n", r.code.code(), r.text, r.advice));
+    }
+    let verdict = report.verdict.map_or("no swing measured", Verdict::words);
+    text.push_str(&format!("verdict: {verdict}; needs a look: {}\n", if report.needs_look { "yes" } else { "no" }));
+    text
+}
+
+fn run_rejudge(a: &Rejudge) -> Result<u8> {
+    let settings = Settings::load(a.settings.as_deref())?;
+    let out = existing(&a.out)?;
+    let mut store = Store::open(&out.root().join("dawnsheet.sqlite"))?;
+    let count = rejudge::rejudge_all(&out, &mut store, &Models::locate(), &settings)?;
+    sheet::write(&out, &store, None, None)?;
+    println!("{} judged again, {} with another verdict, {} without key points kept", count.judged, count.changed, count.without_look);
+    Ok(0)
+}
+
+fn run_doctor(a: &Doctor) -> Result<u8> {
+    let checks = doctor::examine(&a.out);
+    if a.json {
+        println!("{}", serde_json::to_string_pretty(&checks).map_err(|e| Error::Internal(e.to_string()))?);
+    } else {
+        for c in &checks {
+            println!("{:<8} {:<36} {}", if c.ready { "ready" } else { "MISSING" }, c.what, c.detail);
+        }
+    }
+    Ok(if checks.iter().all(|c| c.ready) { 0 } else { 2 })
+}

@@ -1,0 +1,5 @@
+//! The store: results, what was seen, attempts.
+
+pub mod store;
+
+pub use store::Store;
