@@ -47,7 +47,7 @@ impl OutFolder {
 
     /// Folder of a clip's key pictures.
     pub fn pictures(&self, id: &str) -> PathBuf {
-        self.root.join("pictures").join(id)
+        self.root.join("sheet/pictures").join(id)
     }
 
     /// A fresh folder for one worker; whatever a dead one left there is gone.

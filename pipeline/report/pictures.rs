@@ -63,7 +63,7 @@ fn golfer_box(read: &SwingRead, cuts: &[Cut]) -> Option<[f64; 4]> {
         return None;
     }
     let pad = 0.24 * read.track.trunk;
-    Some([b[0] - pad, b[1] - 1.3 * pad, b[2] + pad, b[3] + pad])
+    Some([b[0] - 1.6 * pad, b[1] - 1.6 * pad, b[2] + 1.6 * pad, b[3] + pad])
 }
 
 struct Sheet<'a> {

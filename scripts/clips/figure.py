@@ -50,7 +50,7 @@ class Figure:
     def __init__(self, body):
         self.b = body
         n = vertex_normals(body.vertices, body.faces) + body.bump
-        self.normals = n / np.linalg.norm(n, axis=1, keepdims=True)
+        self.normals = n / np.maximum(np.linalg.norm(n, axis=1, keepdims=True), 1e-9)
         self.out, self.out_n = np.zeros_like(body.vertices), np.zeros_like(body.vertices)
         self.colour = np.zeros_like(body.vertices)
 
