@@ -14,7 +14,7 @@ use dawnsheet::intake::{Brief, Roster};
 use dawnsheet::judge::{self, Identity};
 use dawnsheet::pose::models::{ModelChoice, Models};
 use dawnsheet::report::types::{LeadSideSource, PlaybackSource, Side, Verdict};
-use dawnsheet::report::{Report, ReasonCode, sheet};
+use dawnsheet::report::{ReasonCode, Report, sheet};
 use dawnsheet::settings::Settings;
 use std::path::{Path, PathBuf};
 

@@ -20,8 +20,11 @@ pub fn examine(out: &std::path::Path) -> Vec<Check> {
         ready: result.is_ok(),
         detail: result.unwrap_or_else(|e| e),
     };
-    let mut all: Vec<Check> =
-        Models::locate().inventory().into_iter().map(|(file, r)| check(&format!("models/{file}"), r.map(|()| "present, hash right".into()).map_err(|e| e.to_string()))).collect();
+    let mut all: Vec<Check> = Models::locate()
+        .inventory()
+        .into_iter()
+        .map(|(file, r)| check(&format!("models/{file}"), r.map(|()| "present, hash right".into()).map_err(|e| e.to_string())))
+        .collect();
     let ffprobe = Command::new("ffprobe").arg("-version").stdout(Stdio::piped()).stderr(Stdio::null()).output();
     all.push(check(
         "ffprobe",
@@ -30,13 +33,26 @@ pub fn examine(out: &std::path::Path) -> Vec<Check> {
             _ => Err("missing: run scripts/setup".into()),
         },
     ));
-    all.push(check("dawnsheet-worker", worker_program().map_err(|e| e.to_string()).and_then(|w| {
-        // loads the video libraries and stops at once for want of arguments
-        let ran = Command::new(&w).stdout(Stdio::null()).stderr(Stdio::null()).status().map_err(|e| e.to_string())?;
-        if ran.code() == Some(super::job::INSTALLATION_EXIT) { Ok("starts".into()) } else { Err(format!("does not start ({ran}): run scripts/setup")) }
-    })));
-    let folder = if out.exists() { out.to_path_buf() } else { std::path::absolute(out).ok().and_then(|p| p.parent().map(Into::into)).unwrap_or_else(|| ".".into()) };
-    let writable = tempfile::tempfile_in(&folder).map(|_| "writable".to_string()).map_err(|e| format!("{} cannot be written ({e}): choose another with --out", folder.display()));
+    all.push(check(
+        "dawnsheet-worker",
+        worker_program().map_err(|e| e.to_string()).and_then(|w| {
+            // loads the video libraries and stops at once for want of arguments
+            let ran = Command::new(&w).stdout(Stdio::null()).stderr(Stdio::null()).status().map_err(|e| e.to_string())?;
+            if ran.code() == Some(super::job::INSTALLATION_EXIT) {
+                Ok("starts".into())
+            } else {
+                Err(format!("does not start ({ran}): run scripts/setup"))
+            }
+        }),
+    ));
+    let folder = if out.exists() {
+        out.to_path_buf()
+    } else {
+        std::path::absolute(out).ok().and_then(|p| p.parent().map(Into::into)).unwrap_or_else(|| ".".into())
+    };
+    let writable = tempfile::tempfile_in(&folder)
+        .map(|_| "writable".to_string())
+        .map_err(|e| format!("{} cannot be written ({e}): choose another with --out", folder.display()));
     all.push(check("out folder", writable));
     all
 }

@@ -12,7 +12,7 @@ use crate::intake::{Roster, Upload, walk};
 use crate::judge::{self, ENGINE, Identity};
 use crate::pose::models::{ModelChoice, Models, hex};
 use crate::report::types::SCHEMA;
-use crate::report::{Reason, Report, ReasonCode};
+use crate::report::{Reason, ReasonCode, Report};
 use crate::settings::Settings;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use rayon::prelude::*;
@@ -77,7 +77,8 @@ pub fn run(night: &Night) -> Result<Summary> {
     let out = OutFolder::open(&night.out)?;
     let lock_path = out.root().join("dawnsheet.lock");
     let lock = std::fs::File::create(&lock_path).map_err(Error::file(&lock_path))?;
-    lock.try_lock().map_err(|_| Error::Usage(format!("another run works on {}: wait for it, or choose another --out", out.root().display())))?;
+    lock.try_lock()
+        .map_err(|_| Error::Usage(format!("another run works on {}: wait for it, or choose another --out", out.root().display())))?;
     let store = Store::open(&out.root().join("dawnsheet.sqlite"))?;
     let mut summary = Summary { other_files: found.others, unreadable_folders: found.unreadable, ..Summary::default() };
 
@@ -157,7 +158,8 @@ fn plan(
         let mut identity = match identity {
             Ok(identity) => identity,
             Err(reason) => {
-                let identity = Identity { sha256: placeholder_sha256(&upload.brief.file), bytes: upload.bytes, brief: upload.brief.clone() };
+                let identity =
+                    Identity { sha256: placeholder_sha256(&upload.brief.file), bytes: upload.bytes, brief: upload.brief.clone() };
                 let report = judge::failed(&identity, reason, night.choice, models, &night.settings);
                 place::write(&out.report(&owner, identity.id())?, report.to_json().as_bytes())?;
                 summary.lines.push(report_line(&upload, &report, true));
@@ -180,7 +182,13 @@ fn plan(
         if night.retry_failed {
             store.clear_failures(&key)?;
         } else if store.failures(&key)? >= night.settings.night.max_attempts {
-            summary.lines.push(line(&upload, Place::Quarantined, Some(identity.id()), false, "its worker failed before; --retry-failed tries again".into()));
+            summary.lines.push(line(
+                &upload,
+                Place::Quarantined,
+                Some(identity.id()),
+                false,
+                "its worker failed before; --retry-failed tries again".into(),
+            ));
             continue;
         }
         tasks.push(Task { upload, identity, owner, key });
@@ -251,7 +259,13 @@ impl Shared<'_> {
                 let store = self.store();
                 store.record_failure(&identity.sha256, key, &why, &stderr)?;
                 if store.failures(key)? >= self.night.settings.night.max_attempts {
-                    let report = judge::failed(identity, ReasonCode::WorkerFailed.because(&why), self.night.choice, self.models, &self.night.settings);
+                    let report = judge::failed(
+                        identity,
+                        ReasonCode::WorkerFailed.because(&why),
+                        self.night.choice,
+                        self.models,
+                        &self.night.settings,
+                    );
                     place::write(&self.out.report(owner, identity.id())?, report.to_json().as_bytes())?;
                     line(upload, Place::Quarantined, Some(identity.id()), true, why)
                 } else {
@@ -300,7 +314,8 @@ fn progress(total: usize) -> ProgressBar {
     if !std::io::stderr().is_terminal() {
         bar.set_draw_target(ProgressDrawTarget::hidden());
     }
-    let style = ProgressStyle::with_template("{bar:30} {pos}/{len} clips  {elapsed} gone, {eta} to go").unwrap_or_else(|_| ProgressStyle::default_bar());
+    let style = ProgressStyle::with_template("{bar:30} {pos}/{len} clips  {elapsed} gone, {eta} to go")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
     bar.set_style(style);
     bar.enable_steady_tick(std::time::Duration::from_millis(500));
     bar

@@ -10,7 +10,15 @@ use crate::report::Report;
 use crate::settings::Settings;
 
 /// Judges one clip from its kept look and puts report and row in place.
-pub fn rejudge_one(out: &OutFolder, store: &mut Store, owner: &str, identity: &Identity, choice: crate::pose::models::ModelChoice, models: &Models, settings: &Settings) -> Result<Report> {
+pub fn rejudge_one(
+    out: &OutFolder,
+    store: &mut Store,
+    owner: &str,
+    identity: &Identity,
+    choice: crate::pose::models::ModelChoice,
+    models: &Models,
+    settings: &Settings,
+) -> Result<Report> {
     let seen = Seen::read(&out.keypoints(identity.id())?)?;
     let report = judge::judge(&seen, identity, choice, models, settings);
     place::write(&out.report(owner, identity.id())?, report.to_json().as_bytes())?;

@@ -105,10 +105,23 @@ impl Summary {
             let mark = if l.new { ' ' } else { '=' };
             text.push_str(&format!("{mark} {:<14}  {file:<width$}  {}\n", l.place.words(), printable(&l.note)));
         }
-        let all = [Place::Flagged, Place::Borderline, Place::CannotMeasure, Place::Clear, Place::Failed, Place::Repeat, Place::Waiting, Place::Quarantined];
+        let all = [
+            Place::Flagged,
+            Place::Borderline,
+            Place::CannotMeasure,
+            Place::Clear,
+            Place::Failed,
+            Place::Repeat,
+            Place::Waiting,
+            Place::Quarantined,
+        ];
         let counts: Vec<String> = all.iter().filter(|p| self.count(**p) > 0).map(|p| format!("{} {}", self.count(*p), p.words())).collect();
         let before = self.lines.iter().filter(|l| !l.new && l.place != Place::Waiting).count();
-        text.push_str(&format!("{} uploads: {}", self.lines.len(), if counts.is_empty() { "nothing to do".into() } else { counts.join(", ") }));
+        text.push_str(&format!(
+            "{} uploads: {}",
+            self.lines.len(),
+            if counts.is_empty() { "nothing to do".into() } else { counts.join(", ") }
+        ));
         if before > 0 {
             text.push_str(&format!(" ({before} done before, marked =)"));
         }

@@ -103,7 +103,15 @@ impl Store {
     }
 
     /// Records a result, and what was seen for it (`seen`: model hash and engine), in one transaction: now the clip is done.
-    pub fn record(&mut self, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str)>, timings: &str) -> Result<()> {
+    pub fn record(
+        &mut self,
+        owner: &str,
+        key: &str,
+        identity: &str,
+        report: &Report,
+        seen: Option<(&str, &str)>,
+        timings: &str,
+    ) -> Result<()> {
         let at = now();
         let step = self.db.transaction()?;
         if let Some((model, engine)) = seen {
@@ -115,7 +123,18 @@ impl Store {
         }
         step.execute(
             "INSERT OR REPLACE INTO result VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-            params![owner, report.clip.id, key, report.clip.sha256, report.clip.file, report.clip.student, report.clip.captured, identity, report.to_json(), at],
+            params![
+                owner,
+                report.clip.id,
+                key,
+                report.clip.sha256,
+                report.clip.file,
+                report.clip.student,
+                report.clip.captured,
+                identity,
+                report.to_json(),
+                at
+            ],
         )?;
         step.commit()?;
         Ok(())
@@ -124,7 +143,8 @@ impl Store {
     /// Every result, by owner and date.
     pub fn results(&self) -> Result<Vec<(Stored, String)>> {
         let mut statement = self.db.prepare("SELECT owner, report, judged_at, identity FROM result ORDER BY owner, captured, clip")?;
-        let rows = statement.query_map([], |r| Ok((r.get::<_, String>(0)?, r.get::<_, String>(1)?, r.get::<_, String>(2)?, r.get::<_, String>(3)?)))?;
+        let rows = statement
+            .query_map([], |r| Ok((r.get::<_, String>(0)?, r.get::<_, String>(1)?, r.get::<_, String>(2)?, r.get::<_, String>(3)?)))?;
         let mut all = Vec::new();
         for row in rows {
             let (owner, report, judged_at, identity) = row?;

@@ -21,7 +21,8 @@ const PICTURE_BRANDS: [&[u8]; 6] = [b"heic", b"heix", b"mif1", b"msf1", b"avif",
 /// Whether the first bytes are those of a known video container (ISO/QuickTime, Matroska/WebM, AVI).
 pub fn is_video(head: &[u8]) -> bool {
     let four = |at: usize| head.get(at..at + 4).unwrap_or(&[]);
-    let iso = matches!(four(4), b"ftyp" | b"moov" | b"mdat" | b"free" | b"wide" | b"skip" | b"pnot") && !(four(4) == b"ftyp" && PICTURE_BRANDS.contains(&four(8)));
+    let iso = matches!(four(4), b"ftyp" | b"moov" | b"mdat" | b"free" | b"wide" | b"skip" | b"pnot")
+        && !(four(4) == b"ftyp" && PICTURE_BRANDS.contains(&four(8)));
     iso || four(0) == [0x1A, 0x45, 0xDF, 0xA3] || (four(0) == b"RIFF" && four(8) == b"AVI ")
 }
 
@@ -67,7 +68,16 @@ mod tests {
         assert!(is_video(b"\0\0\0\x18ftypmp42\0\0\0\0"));
         assert!(is_video(&[0x1A, 0x45, 0xDF, 0xA3, 0, 0, 0, 0, 0, 0, 0, 0]));
         assert!(is_video(b"RIFF\0\0\0\0AVI LIST"));
-        for disguise in [&b"#EXTM3U\n#EXT-X-VE"[..], b"ffconcat version", b"\0\0\0\x18ftypheic\0\0\0\0", b"\x89PNG\r\n\x1a\n\0\0\0\0", b"PK\x03\x04\0\0\0\0", b"<svg xmlns=", b"", b"RIFF\0\0\0\0WAVEfmt "] {
+        for disguise in [
+            &b"#EXTM3U\n#EXT-X-VE"[..],
+            b"ffconcat version",
+            b"\0\0\0\x18ftypheic\0\0\0\0",
+            b"\x89PNG\r\n\x1a\n\0\0\0\0",
+            b"PK\x03\x04\0\0\0\0",
+            b"<svg xmlns=",
+            b"",
+            b"RIFF\0\0\0\0WAVEfmt ",
+        ] {
             assert!(!is_video(disguise), "{disguise:?}");
         }
     }

@@ -73,7 +73,8 @@ pub fn walk(inbox: &Path, roster: &Roster, settings: &Settings) -> Result<Found>
         if let Some(age) = modified.and_then(|m| now.duration_since(m).ok())
             && age.as_secs_f64() < settle
         {
-            upload.waits = Some(format!("still being uploaded (changed {:.0} s ago, waiting for {settle:.0} s of rest)", age.as_secs_f64()));
+            upload.waits =
+                Some(format!("still being uploaded (changed {:.0} s ago, waiting for {settle:.0} s of rest)", age.as_secs_f64()));
         }
         found.uploads.push(upload);
     }

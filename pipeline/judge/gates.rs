@@ -74,7 +74,9 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
     if read.view.kind == ViewKind::Other {
         found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", read.view.off_square_deg)));
     } else if read.view.kind == ViewKind::DownTheLine {
-        found.push(ReasonCode::NotFaceOn.because("filmed down the line: sway, elbow and lateral head are not measured").weighing(Severity::Info));
+        found.push(
+            ReasonCode::NotFaceOn.because("filmed down the line: sway, elbow and lateral head are not measured").weighing(Severity::Info),
+        );
     }
     let height = height_px(seen, read);
     if height < gates.small_height_px {
@@ -163,7 +165,15 @@ fn picture_edge(seen: &Seen, read: &SwingRead) -> Vec<Reason> {
 
 /// Quantities that a blocking reason makes worthless get that reason instead of a value.
 pub fn block(quantities: &mut Quantities, reasons: &[Reason]) {
-    let feet = ["stance_width_cm", "trail_hip_travel_pct_stance", "trail_hip_inside_foot_cm", "hip_edge_inside_foot_cm", "head_behind_centre_address_cm", "pelvis_toward_target_address_cm", "trail_knee_inside_address_cm"];
+    let feet = [
+        "stance_width_cm",
+        "trail_hip_travel_pct_stance",
+        "trail_hip_inside_foot_cm",
+        "hip_edge_inside_foot_cm",
+        "head_behind_centre_address_cm",
+        "pelvis_toward_target_address_cm",
+        "trail_knee_inside_address_cm",
+    ];
     for reason in reasons.iter().filter(|r| r.severity == Severity::Blocking) {
         let blocked = |name: &str| match reason.code {
             ReasonCode::TooSmall => true,

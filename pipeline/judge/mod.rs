@@ -196,7 +196,8 @@ fn swing(
     roots: Vec<Root>,
     brief: &Brief,
 ) -> Swing {
-    let event = |m: Option<Moment>| m.map(|m| Event { frame: frame_at(read, m.time), time_s: round(m.time, 4), uncertainty_s: round(m.sd, 4) });
+    let event =
+        |m: Option<Moment>| m.map(|m| Event { frame: frame_at(read, m.time), time_s: round(m.time, 4), uncertainty_s: round(m.sd, 4) });
     let m = &read.moments;
     let stance_px = quantities.get("stance_width_cm").and_then(|q| q.as_ref().ok()).map(|r| r.value / read.cm_per_px);
     Swing {

@@ -15,8 +15,11 @@ const SIGNS_NEEDED: usize = 2;
 pub fn roots(quantities: &Quantities, faults: &BTreeMap<FaultName, Fault>, settings: &Settings) -> Vec<Root> {
     let found = |f: FaultName| faults.get(&f).is_some_and(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
     let reading = |name: &str| quantities.get(name).and_then(|q| q.as_ref().ok());
-    let under = |name: &'static str, limit: f64| reading(name).is_some_and(|r| 1.0 - probability_over(r.value, r.sd, limit) >= SURE).then_some(name);
-    let over = |name: &'static str, limit: f64| reading(name).is_some_and(|r| probability_over(r.value, r.sd, limit) >= SURE).then_some(name);
+    let under = |name: &'static str, limit: f64| {
+        reading(name).is_some_and(|r| 1.0 - probability_over(r.value, r.sd, limit) >= SURE).then_some(name)
+    };
+    let over =
+        |name: &'static str, limit: f64| reading(name).is_some_and(|r| probability_over(r.value, r.sd, limit) >= SURE).then_some(name);
     let s = &settings.setup;
     let mut all = Vec::new();
     if found(FaultName::Sway) {

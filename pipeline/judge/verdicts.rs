@@ -106,7 +106,13 @@ fn fault(name: FaultName, quantities: &Quantities, brief: &Brief, settings: &Set
         }
     }
     let Some((probability, _, _)) = read.first().copied() else {
-        return Fault { verdict: Verdict::CannotMeasure, probability: None, drivers: Vec::new(), text: format!("{} cannot be measured", name.words()), why: Some("nothing to go by".into()) };
+        return Fault {
+            verdict: Verdict::CannotMeasure,
+            probability: None,
+            drivers: Vec::new(),
+            text: format!("{} cannot be measured", name.words()),
+            why: Some("nothing to go by".into()),
+        };
     };
     let verdict = if probability >= settings.verdict.flagged_probability {
         Verdict::Flagged

@@ -138,10 +138,15 @@ fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> 
     let hand_above = |a: &Arm| a.wrist[1] - a.elbow[1];
     let up_to_chest: Vec<&ArmFrame> = arms.iter().filter(|a| a.time <= chest.time + 0.012 * ctx.swing.slowness).collect();
     let largest = |f: &dyn Fn(&Arm) -> f64| -> (f64, Vec<usize>) {
-        up_to_chest.iter().map(|a| (a.over_looks(f), vec![a.frame])).fold((f64::NEG_INFINITY, Vec::new()), |b, n| if n.0 > b.0 { n } else { b })
+        up_to_chest
+            .iter()
+            .map(|a| (a.over_looks(f), vec![a.frame]))
+            .fold((f64::NEG_INFINITY, Vec::new()), |b, n| if n.0 > b.0 { n } else { b })
     };
     let plain = |name: &'static str, (v, spread, frames): (f64, f64, Vec<usize>)| (name, ctx.reading(name, v, spread, frames, false));
-    let length = |name: &'static str, (v, spread, frames): (f64, f64, Vec<usize>)| (name, ctx.reading(name, ctx.cm(v), ctx.cm(spread), frames, true));
+    let length = |name: &'static str, (v, spread, frames): (f64, f64, Vec<usize>)| {
+        (name, ctx.reading(name, ctx.cm(v), ctx.cm(spread), frames, true))
+    };
     let at_half = |name: &'static str, f: &dyn Fn(&Arm) -> f64, is_length: bool| match half {
         None => (name, Err("half follow-through is outside the clip or unsure".to_string())),
         Some(m) if is_length => length(name, over(&near(m), f)),

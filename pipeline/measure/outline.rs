@@ -5,7 +5,7 @@ use crate::pose::landmarker::Outline;
 use crate::swing::Part;
 use crate::swing::body::distance;
 use crate::track::signal::{median, quantile, robust_sd};
-use crate::track::{steady};
+use crate::track::steady;
 
 /// What the outline says about the trail hip.
 #[derive(Debug, Clone)]

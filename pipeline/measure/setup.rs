@@ -10,11 +10,15 @@ type Named = (&'static str, Outcome);
 pub fn measure(ctx: &Context) -> Vec<Named> {
     let body = &ctx.body;
     let length = |name: &'static str, f: &dyn Fn(usize) -> f64| -> Named {
-        let outcome = ctx.face_on().and_then(|()| ctx.at_address(f)).and_then(|(px, se)| ctx.reading(name, ctx.cm(px), ctx.cm(se), ctx.address_frames(), true));
+        let outcome = ctx
+            .face_on()
+            .and_then(|()| ctx.at_address(f))
+            .and_then(|(px, se)| ctx.reading(name, ctx.cm(px), ctx.cm(se), ctx.address_frames(), true));
         (name, outcome)
     };
     let angle = |name: &'static str, f: &dyn Fn(usize) -> f64| -> Named {
-        let outcome = ctx.face_on().and_then(|()| ctx.at_address(f)).and_then(|(v, se)| ctx.reading(name, v, se, ctx.address_frames(), false));
+        let outcome =
+            ctx.face_on().and_then(|()| ctx.at_address(f)).and_then(|(v, se)| ctx.reading(name, v, se, ctx.address_frames(), false));
         (name, outcome)
     };
     // trail side lower: positive
@@ -24,7 +28,8 @@ pub fn measure(ctx: &Context) -> Vec<Named> {
     };
     let centre = |i: usize| body.mid(i, Part::Ankle)[0];
     let knee_inside = |i: usize| {
-        let (ankle, hip, knee) = (body.at(i, body.trail(Part::Ankle)), body.at(i, body.trail(Part::Hip)), body.at(i, body.trail(Part::Knee)));
+        let (ankle, hip, knee) =
+            (body.at(i, body.trail(Part::Ankle)), body.at(i, body.trail(Part::Hip)), body.at(i, body.trail(Part::Knee)));
         let share = (knee[1] - ankle[1]) / (hip[1] - ankle[1]);
         knee[0] - (ankle[0] + share * (hip[0] - ankle[0]))
     };
@@ -32,7 +37,9 @@ pub fn measure(ctx: &Context) -> Vec<Named> {
         length("stance_width_cm", &|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()),
         angle("shoulder_tilt_address_deg", &|i| tilt(i, Part::Shoulder)),
         angle("hip_tilt_address_deg", &|i| tilt(i, Part::Hip)),
-        length("head_behind_centre_address_cm", &|i| centre(i) - middle(body.at(i, body.lead(Part::Ear)), body.at(i, body.trail(Part::Ear)))[0]),
+        length("head_behind_centre_address_cm", &|i| {
+            centre(i) - middle(body.at(i, body.lead(Part::Ear)), body.at(i, body.trail(Part::Ear)))[0]
+        }),
         length("pelvis_toward_target_address_cm", &|i| body.mid(i, Part::Hip)[0] - centre(i)),
         length("trail_knee_inside_address_cm", &knee_inside),
     ]

@@ -26,15 +26,20 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let place = (0..moves.len()).max_by(|&a, &b| moves[a].total_cmp(&moves[b])).unwrap_or(0);
         Ok((ctx.cm(most), ctx.cm(se), vec![track.frames[inside[place]]]))
     };
-    let floor = |outcome: Outcome| outcome.map(|mut r| {
-        r.value = r.value.max(0.0);
-        r
-    });
-    let stance = ctx.face_on().and_then(|()| ctx.at_address(|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()));
+    let floor = |outcome: Outcome| {
+        outcome.map(|mut r| {
+            r.value = r.value.max(0.0);
+            r
+        })
+    };
+    let stance = ctx
+        .face_on()
+        .and_then(|()| ctx.at_address(|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()));
     let edges = ctx.face_on().and_then(|()| outline::hip_edges(ctx));
-    let edge = edges.as_ref().map_err(Clone::clone).and_then(|e| {
-        floor(ctx.reading_from("hip_edge_travel_cm", e.travel_cm, e.jitter_cm, e.frames.clone(), true, From::Outline))
-    });
+    let edge = edges
+        .as_ref()
+        .map_err(Clone::clone)
+        .and_then(|e| floor(ctx.reading_from("hip_edge_travel_cm", e.travel_cm, e.jitter_cm, e.frames.clone(), true, From::Outline)));
     let trail_hip_travel = match &edge {
         Ok(r) => {
             let e = edges.as_ref().map_err(Clone::clone);

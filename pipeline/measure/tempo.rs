@@ -20,7 +20,8 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     // an estimated slow motion leaves durations uncertain by a quarter
     let doubt = |span: f64| if ctx.swing.slowness_estimated() { 0.25 * span / slowness } else { 0.0 };
     let duration = |name: &'static str, d: &Result<(f64, f64, Vec<usize>), String>| {
-        let outcome = d.clone().and_then(|(span, sd, frames)| ctx.reading(name, span / slowness, (sd / slowness).hypot(doubt(span)), frames, false));
+        let outcome =
+            d.clone().and_then(|(span, sd, frames)| ctx.reading(name, span / slowness, (sd / slowness).hypot(doubt(span)), frames, false));
         (name, outcome)
     };
     let ratio = back.clone().and_then(|(b, b_sd, mut frames)| {

@@ -129,7 +129,14 @@ pub fn window_region(scout: &Looks, w: &Window) -> Option<Region> {
 }
 
 /// Looks at every window's frames, the file read on once from its start.
-pub fn look_closely(footage: &mut Footage, probe: &Probe, scout: &Looks, windows: &[Window], landmarker: &mut Landmarker, every: bool) -> Result<Close> {
+pub fn look_closely(
+    footage: &mut Footage,
+    probe: &Probe,
+    scout: &Looks,
+    windows: &[Window],
+    landmarker: &mut Landmarker,
+    every: bool,
+) -> Result<Close> {
     let mut close = Close::default();
     let mut watch: Option<CameraWatch> = None;
     for w in windows {
@@ -150,7 +157,10 @@ pub fn look_closely(footage: &mut Footage, probe: &Probe, scout: &Looks, windows
             let look = landmarker.look(picture, &region, false)?;
             if watch.is_none() {
                 let half = region.size * 0.36;
-                watch = Some(CameraWatch::new(picture, [region.cx - half, region.cy - region.size / 2.0, region.cx + half, region.cy + region.size / 2.0])?);
+                watch = Some(CameraWatch::new(
+                    picture,
+                    [region.cx - half, region.cy - region.size / 2.0, region.cx + half, region.cy + region.size / 2.0],
+                )?);
             }
             let shift = match &watch {
                 Some(w) => w.shift(picture)?.unwrap_or_default(),

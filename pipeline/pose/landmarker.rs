@@ -17,9 +17,8 @@ const MIN_HEAT: f64 = 0.5;
 
 /// Starts ONNX Runtime from the library file. Errors say what to do.
 pub fn environment(library: &Path) -> Result<Environment> {
-    let builder = ort::init_from(library).map_err(|e| {
-        Error::Installation(format!("ONNX Runtime cannot be loaded from {} ({e}): run scripts/setup", library.display()))
-    })?;
+    let builder = ort::init_from(library)
+        .map_err(|e| Error::Installation(format!("ONNX Runtime cannot be loaded from {} ({e}): run scripts/setup", library.display())))?;
     builder.with_telemetry(false).build().map_err(Error::inference)
 }
 

@@ -125,8 +125,8 @@ impl Models {
 
     fn check(&self, file: &File) -> Result<PathBuf> {
         let path = self.folder.join(&file.file);
-        let mut source = std::fs::File::open(&path)
-            .map_err(|_| Error::Installation(format!("models/{} is missing: run scripts/setup", file.file)))?;
+        let mut source =
+            std::fs::File::open(&path).map_err(|_| Error::Installation(format!("models/{} is missing: run scripts/setup", file.file)))?;
         let mut hash = Sha256::new();
         std::io::copy(&mut source, &mut hash).map_err(|e| Error::Installation(format!("models/{} cannot be read ({e})", file.file)))?;
         if hex(&hash.finalize()) != file.sha256 {

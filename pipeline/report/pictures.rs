@@ -90,10 +90,8 @@ impl<'a> Sheet<'a> {
         imgproc::resize(&part, &mut scaled, Size::new(WIDTH, height), 0.0, 0.0, imgproc::INTER_LINEAR)?;
         let mut picture = Mat::new_rows_cols_with_default(height + BAND, WIDTH, scaled.typ(), Scalar::from((24.0, 22.0, 20.0)))?;
         scaled.copy_to(&mut Mat::roi_mut(&mut picture, Rect::new(0, 0, WIDTH, height))?)?;
-        let back = [
-            (f64::from(x0) + 0.5) / cut.shrink - 0.5 + cut.x0 - shift.dx,
-            (f64::from(y0) + 0.5) / cut.shrink - 0.5 + cut.y0 - shift.dy,
-        ];
+        let back =
+            [(f64::from(x0) + 0.5) / cut.shrink - 0.5 + cut.x0 - shift.dx, (f64::from(y0) + 0.5) / cut.shrink - 0.5 + cut.y0 - shift.dy];
         Ok(Sheet { picture, scale: zoom * cut.shrink, corner: back, row, read })
     }
 
@@ -163,7 +161,8 @@ impl<'a> Sheet<'a> {
             self.line(at(body.lead(Part::Shoulder)), at(body.trail(Part::Shoulder)), ACCENT, 4)?;
         }
         if !backswing {
-            let (shoulder, elbow, wrist, hip) = (at(body.lead(Part::Shoulder)), at(body.lead(Part::Elbow)), at(body.lead(Part::Wrist)), at(body.lead(Part::Hip)));
+            let (shoulder, elbow, wrist, hip) =
+                (at(body.lead(Part::Shoulder)), at(body.lead(Part::Elbow)), at(body.lead(Part::Wrist)), at(body.lead(Part::Hip)));
             self.dashed(shoulder, hip, REFERENCE, 3)?;
             self.dashed(shoulder, picture(body.grip(row)), REFERENCE, 3)?;
             self.line(shoulder, elbow, ACCENT, 4)?;
@@ -186,7 +185,17 @@ impl<'a> Sheet<'a> {
     fn words(&mut self, text: &str, baseline: i32, size: f64, width: i32, colour: [f64; 3]) -> opencv::Result<()> {
         let c = Scalar::from((colour[0], colour[1], colour[2]));
         let plain: String = text.chars().filter(char::is_ascii).collect();
-        imgproc::put_text(&mut self.picture, &plain, Point::new(18, baseline), imgproc::FONT_HERSHEY_SIMPLEX, size, c, width, imgproc::LINE_AA, false)
+        imgproc::put_text(
+            &mut self.picture,
+            &plain,
+            Point::new(18, baseline),
+            imgproc::FONT_HERSHEY_SIMPLEX,
+            size,
+            c,
+            width,
+            imgproc::LINE_AA,
+            false,
+        )
     }
 }
 
@@ -198,7 +207,10 @@ fn foot_line(body: &Body, read: &SwingRead) -> f64 {
         &rows
             .iter()
             .map(|&i| {
-                [Part::Ankle, Part::Heel, Part::Toe].iter().map(|&p| out * read.track.at(i, body.trail(p))[0]).fold(f64::NEG_INFINITY, f64::max)
+                [Part::Ankle, Part::Heel, Part::Toe]
+                    .iter()
+                    .map(|&p| out * read.track.at(i, body.trail(p))[0])
+                    .fold(f64::NEG_INFINITY, f64::max)
             })
             .collect::<Vec<_>>(),
     );
@@ -210,14 +222,25 @@ fn foot_line(body: &Body, read: &SwingRead) -> f64 {
 fn values(event: &str, swing: &Swing) -> Vec<String> {
     let shown = |name: &str, words: &str, digits: usize| -> Option<String> {
         let Some(Metric::Value(m)) = swing.metrics.get(name) else { return None };
-        let unit = if m.unit == "deg" { " deg" } else if m.unit == "upper arms" { "" } else { " cm" };
+        let unit = if m.unit == "deg" {
+            " deg"
+        } else if m.unit == "upper arms" {
+            ""
+        } else {
+            " cm"
+        };
         Some(format!("{words} {:.digits$}{unit} ({:.digits$} to {:.digits$})", m.value, m.low, m.high))
     };
     let lines = match event {
-        "address" => vec![shown("shoulder_tilt_address_deg", "trail shoulder lower", 0), shown("head_behind_centre_address_cm", "head behind centre", 1)],
+        "address" => vec![
+            shown("shoulder_tilt_address_deg", "trail shoulder lower", 0),
+            shown("head_behind_centre_address_cm", "head behind centre", 1),
+        ],
         "top" => vec![shown("trail_hip_travel_cm", "hip out", 1), shown("head_lateral_top_cm", "head away", 1)],
         "impact" => vec![shown("lead_elbow_flexion_impact_deg", "elbow bend", 0), shown("head_lateral_impact_cm", "head away", 1)],
-        "half_follow_through" => vec![shown("lead_elbow_flexion_half_deg", "elbow bend", 0), shown("lead_hand_above_elbow_half_cm", "hand over elbow", 1)],
+        "half_follow_through" => {
+            vec![shown("lead_elbow_flexion_half_deg", "elbow bend", 0), shown("lead_hand_above_elbow_half_cm", "hand over elbow", 1)]
+        }
         _ => vec![shown("lead_elbow_bow_late_upper_arms", "elbow out of line", 2), shown("lead_elbow_flexion_late_deg", "elbow bend", 0)],
     };
     lines.into_iter().flatten().collect()

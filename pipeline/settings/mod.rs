@@ -63,14 +63,7 @@ section!(Gates {
     min_person_share: f64,
     min_visibility: f64,
 });
-section!(Intake {
-    settle_seconds: f64,
-    max_megabytes: f64,
-    max_width: u32,
-    max_height: u32,
-    max_seconds: f64,
-    max_frames: usize,
-});
+section!(Intake { settle_seconds: f64, max_megabytes: f64, max_width: u32, max_height: u32, max_seconds: f64, max_frames: usize });
 section!(Night { max_attempts: u32, clip_seconds: f64, clip_megabytes: f64 });
 
 impl Default for Settings {
@@ -86,8 +79,8 @@ impl Settings {
         match path {
             None => Ok(Settings::default()),
             Some(path) => {
-                let text = std::fs::read_to_string(path)
-                    .map_err(|e| Error::Usage(format!("settings {} cannot be read: {e}", path.display())))?;
+                let text =
+                    std::fs::read_to_string(path).map_err(|e| Error::Usage(format!("settings {} cannot be read: {e}", path.display())))?;
                 Settings::parse(&text).map_err(|e| Error::Usage(format!("settings {}: {e}", path.display())))
             }
         }

@@ -87,8 +87,8 @@ pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64) -> Moments {
     if reversed {
         found.top = Some(moment(top_time, 0.012 * k));
     }
-    found.lead_arm_level_back =
-        fit::last_crossing(t, &arm_smooth, top, 90.0, true, 2.0 * FIT_REACH * k).map(|(time, slope)| moment(time, 2.0 / slope.abs().max(20.0)));
+    found.lead_arm_level_back = fit::last_crossing(t, &arm_smooth, top, 90.0, true, 2.0 * FIT_REACH * k)
+        .map(|(time, slope)| moment(time, 2.0 / slope.abs().max(20.0)));
     let Some(takeaway_guess) = w.takeaway else { return after_top(found, body, &grip, &arm, top, w, cm_per_px, k, None, &moment) };
 
     let still: Vec<usize> = body.track.within(takeaway_guess - 0.5 * k, takeaway_guess - 0.03 * k);
@@ -198,6 +198,9 @@ fn finish(t: &[f64], grip: &[[f64; 2]], from: f64, cm: f64, k: f64) -> Option<f6
     let slow = |i: usize| (x[i + 1] - x[i]).hypot(y[i + 1] - y[i]) * cm / (t[i + 1] - t[i]) * k < FINISH_SPEED_CM_S;
     let start = t.partition_point(|&v| v < from);
     (start..t.len() - 1)
-        .find(|&i| t[i] + FINISH_SECONDS * k <= t[t.len() - 1] + 1e-6 && (i..t.len() - 1).take_while(|&j| t[j] < t[i] + FINISH_SECONDS * k).all(slow))
+        .find(|&i| {
+            t[i] + FINISH_SECONDS * k <= t[t.len() - 1] + 1e-6
+                && (i..t.len() - 1).take_while(|&j| t[j] < t[i] + FINISH_SECONDS * k).all(slow)
+        })
         .map(|i| t[i])
 }

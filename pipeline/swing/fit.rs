@@ -82,9 +82,5 @@ pub fn extremum(t: &[f64], x: &[f64], i: usize, sign: f64, reach: f64) -> (f64, 
     }
     let c = polynomial(&t[low..=high], &x[low..=high], t[i], 2);
     let s = -c[1] / (2.0 * c[2]);
-    if c[2] * sign < 0.0 && s.is_finite() && s >= t[low] - t[i] && s <= t[high] - t[i] {
-        (t[i] + s, value(&c, s))
-    } else {
-        (t[i], x[i])
-    }
+    if c[2] * sign < 0.0 && s.is_finite() && s >= t[low] - t[i] && s <= t[high] - t[i] { (t[i] + s, value(&c, s)) } else { (t[i], x[i]) }
 }

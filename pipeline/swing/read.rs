@@ -67,7 +67,8 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
     // where the hands go by the time they are halfway up
     let lateral = |l: &Look| l.mid(Keypoint::LeftWrist, Keypoint::RightWrist)[0] - l.mid(Keypoint::LeftHip, Keypoint::RightHip)[0];
     let rest = median(&address.iter().map(|l| lateral(l)).collect::<Vec<_>>());
-    let hands_go = scouted(address_end, window.top).iter().map(|l| lateral(l) - rest).fold(0.0, |m: f64, v| if v.abs() > m.abs() { v } else { m });
+    let hands_go =
+        scouted(address_end, window.top).iter().map(|l| lateral(l) - rest).fold(0.0, |m: f64, v| if v.abs() > m.abs() { v } else { m });
     let lead = view::lead_side(view.kind, &address, hands_go);
     let toward = if view.kind == ViewKind::FaceOn { toward_target(&address, lead) } else { -hands_go.signum() };
     let body = Body { track: &track, lead, toward };
@@ -83,7 +84,18 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
     };
     let still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&body, m.time, slowness, cm_per_px));
     let cm_per_px = if still.len() >= 3 { scale::cm_per_px(&body, &still, stature_cm) } else { cm_per_px };
-    Some(SwingRead { track: track.clone(), view, lead, toward, cm_per_px, still, moments, slowness, playback_given: playback.is_some(), window })
+    Some(SwingRead {
+        track: track.clone(),
+        view,
+        lead,
+        toward,
+        cm_per_px,
+        still,
+        moments,
+        slowness,
+        playback_given: playback.is_some(),
+        window,
+    })
 }
 
 /// Frames in the last 0.3 s before the takeaway whose hands stay within 3 cm of where they end.
@@ -92,8 +104,11 @@ fn still_frames(body: &Body, takeaway: f64, slowness: f64, cm: f64) -> Vec<usize
     let last: Vec<usize> = inside.iter().rev().take(3).copied().collect();
     let of = |axis: usize| median(&last.iter().map(|&i| body.mid(i, Part::Wrist)[axis]).collect::<Vec<_>>());
     let (x, y) = (of(0), of(1));
-    inside.into_iter().filter(|&i| {
-        let p = body.mid(i, Part::Wrist);
-        (p[0] - x).hypot(p[1] - y) * cm < 3.0
-    }).collect()
+    inside
+        .into_iter()
+        .filter(|&i| {
+            let p = body.mid(i, Part::Wrist);
+            (p[0] - x).hypot(p[1] - y) * cm < 3.0
+        })
+        .collect()
 }

@@ -19,9 +19,7 @@ const SQUARE_RATIO: f64 = 0.88;
 
 /// Judges the view from looks at address (or, where there are none, from any looks).
 pub fn view(looks: &[&Look]) -> ViewSeen {
-    let ratio = |a, b| {
-        median(&looks.iter().map(|l| (l.at(a)[0] - l.at(b)[0]).abs() / l.trunk().max(1.0)).collect::<Vec<_>>())
-    };
+    let ratio = |a, b| median(&looks.iter().map(|l| (l.at(a)[0] - l.at(b)[0]).abs() / l.trunk().max(1.0)).collect::<Vec<_>>());
     let shoulders = ratio(Keypoint::LeftShoulder, Keypoint::RightShoulder);
     let hips = ratio(Keypoint::LeftHip, Keypoint::RightHip);
     let share = (shoulders / SQUARE_RATIO).clamp(0.0, 1.0);

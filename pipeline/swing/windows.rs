@@ -126,7 +126,10 @@ pub fn find_windows(scout: &Looks) -> Vec<Window> {
     }
     let hands = Hands::of(scout);
     let points = hands.turning_points();
-    let is_high = |k: usize| k > 0 && hands.height[points[k]] > hands.height[points[k - 1]] || k == 0 && points.len() > 1 && hands.height[points[0]] > hands.height[points[1]];
+    let is_high = |k: usize| {
+        k > 0 && hands.height[points[k]] > hands.height[points[k - 1]]
+            || k == 0 && points.len() > 1 && hands.height[points[0]] > hands.height[points[1]]
+    };
     let mut found: Vec<(f64, usize, Window)> = Vec::new();
     for k in 0..points.len() {
         if !is_high(k) {

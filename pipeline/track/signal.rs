@@ -28,10 +28,7 @@ fn section(warped: f64) -> Biquad {
     let k2 = warped * warped;
     let root2 = std::f64::consts::SQRT_2;
     let norm = 1.0 / (1.0 + root2 * warped + k2);
-    Biquad {
-        b: [k2 * norm, 2.0 * k2 * norm, k2 * norm],
-        a: [1.0, 2.0 * (k2 - 1.0) * norm, (1.0 - root2 * warped + k2) * norm],
-    }
+    Biquad { b: [k2 * norm, 2.0 * k2 * norm, k2 * norm], a: [1.0, 2.0 * (k2 - 1.0) * norm, (1.0 - root2 * warped + k2) * norm] }
 }
 
 fn filter(f: &Biquad, x: &[f64], state: [f64; 2]) -> Vec<f64> {

@@ -64,7 +64,19 @@ impl CameraWatch {
         let mut found = Vector::<Point2f>::new();
         let (mut status, mut errors) = (Vector::<u8>::new(), Vector::<f32>::new());
         let stop = TermCriteria::new(3, 20, 0.01)?;
-        video::calc_optical_flow_pyr_lk(&self.reference, &grey, &self.corners, &mut found, &mut status, &mut errors, Size::new(15, 15), 3, stop, 0, 1e-4)?;
+        video::calc_optical_flow_pyr_lk(
+            &self.reference,
+            &grey,
+            &self.corners,
+            &mut found,
+            &mut status,
+            &mut errors,
+            Size::new(15, 15),
+            3,
+            stop,
+            0,
+            1e-4,
+        )?;
         let pairs: Vec<([f64; 2], [f64; 2])> = (0..found.len())
             .filter_map(|i| {
                 let (a, b) = (self.corners.get(i).ok()?, found.get(i).ok()?);

@@ -217,7 +217,7 @@ class Body:
         thigh, shank = along("hip", "knee"), along("knee", "ankle")
         waist = j["pelvis"][1] + look["waist"] * look["stature"]
         collar = j["neck"][1] - 0.005 * look["stature"]
-        torso = (head < 0.3) & (arm < 0.5) & (foot < 0.5) & (share("neck") < 0.72)
+        torso = (head < 0.3) & (arm < 0.5) & (foot < 0.5) & (share("neck") < 0.45)
         shirt = torso & (v[:, 1] >= waist) & ((v[:, 1] < collar + 0.03) | (share("neck") < 0.4))
         sleeve = (arm >= 0.3) & (upper < look["sleeve"] if look["sleeve"] < 1.2 else fore < 0.93) & (hand < 0.5)
         if look["sleeve"] < 1.2:
@@ -234,13 +234,15 @@ class Body:
         hair_line = 0.62 + 0.55 * np.clip(rel[:, 2] - 0.1, -1, 1) * look["hairline"]
         hair = (head > 0.6) & ~eyes & ((rel[:, 1] > 0.98) | ((rel[:, 1] > hair_line) & (rel[:, 2] < 0.55))
                                        | ((rel[:, 2] < -0.12) & (rel[:, 1] > 0.12)))
-        cap = (head > 0.6) & ~eyes & (rel[:, 1] > 0.93 - 0.10 * (rel[:, 2] < 0.1)) if look["cap"] else np.zeros(len(v), bool)
+        cap = (head > 0.6) & ~eyes & (rel[:, 1] > 0.80 - 0.22 * np.clip(0.4 - rel[:, 2], 0, 1)) if look["cap"] else np.zeros(len(v), bool)
         normals = vertex_normals(v, self.faces)
         amount = np.where(shirt, 0.5, 0) + np.where(trousers, 0.55, 0) + np.where(shoes, 0.6, 0) + np.where(hair | cap, 0.3, 0)
         smooth = _smooth(v, edges, amount.clip(0, 1), 8)
-        smooth = _smooth(smooth, edges, np.where((shirt | trousers) & (arm < 0.3) & (leg < 0.6), 0.6, 0), 22)
-        smooth = _smooth(smooth, edges, np.clip(1.6 * self.front, 0, 0.7) * shirt, 40)
-        smooth = _smooth(smooth, edges, np.where(shoes, 0.6, 0), 30)
+        smooth = _smooth(smooth, edges, 0.6 * (shirt | trousers) * np.clip((0.6 - leg) / 0.5, 0, 1) * np.clip((0.4 - arm) / 0.3, 0, 1), 20)
+        near = (self.front > 0.02) & shirt
+        part = edges[near[edges].any(1)]
+        smooth = _smooth(smooth, part, np.clip(2.0 * self.front, 0, 0.8) * near, 220)
+        self._shoe(smooth, shoes)
         smooth_n = vertex_normals(smooth, self.faces)
         offset = np.zeros(len(v))
         offset[shirt] = look["shirt_offset"]
@@ -275,6 +277,28 @@ class Body:
             rng.normal(0, 1, (len(v), 3)), edges, np.full(len(v), 0.7), 4) * 2.2
         self.masks = {"shirt": shirt, "trousers": trousers, "shoes": shoes, "hair": hair}
 
+    def _shoe(self, v, shoes):
+        """Rounds the feet to shoes: every slice across the foot becomes a full, toeless outline."""
+        for s in SIDES:
+            m = np.nonzero(shoes & ((v[:, 0] > 0) == (s == "L")) & (v[:, 1] < self.joints[f"ankle.{s}"][1] * 1.05))[0]
+            p = v[m]
+            z0, z1 = p[:, 2].min(), p[:, 2].max()
+            grid = np.linspace(z0, z1, 15)
+            near = [p[np.abs(p[:, 2] - g) < (z1 - z0) / 11] for g in grid]
+            left, right = (np.array([f(q[:, 0]) for q in near]) for f in (np.min, np.max))
+            top = np.array([q[:, 1].max() for q in near])
+            soft = lambda a: np.convolve(np.pad(a, 1, "edge"), [0.25, 0.5, 0.25], "valid")
+            left, right, top = soft(left), soft(right), np.minimum(soft(top), self.joints[f"ankle.{s}"][1] * 1.1)
+            x0, x1, h = (np.interp(p[:, 2], grid, a) for a in (left, right, top))
+            ahead = np.clip((p[:, 2] - (z1 - 0.25 * (z1 - z0))) / (0.25 * (z1 - z0)), 0, 1)
+            taper = np.sqrt(1 - 0.55 * ahead**2)
+            c, half, tall = (x0 + x1) / 2, (x1 - x0) / 2 * taper, h / 2 * (1 - 0.25 * ahead)
+            dx, dy = (p[:, 0] - c) / half, (p[:, 1] - tall) / tall
+            r = np.maximum((np.abs(dx) ** 2.6 + np.abs(dy) ** 2.6) ** (1 / 2.6), 0.05)
+            blend = np.clip((p[:, 2] - (z0 + 0.25 * (z1 - z0))) / (0.2 * (z1 - z0)), 0, 1)[:, None]
+            full = np.stack([c + dx / r * half, tall + dy / r * tall, p[:, 2]], 1)
+            v[m] = p * (1 - blend) + full * blend
+
     def _brim(self, look):
         """A cap's brim: a fan of triangles carried by the head bone."""
         if not look["cap"]:
@@ -282,7 +306,7 @@ class Body:
         j = self.joints
         top = j["head_top"][1] - j["head"][1]
         angles = np.linspace(-1.15, 1.15, 13)
-        centre = j["head"] + np.array([0, 0.90, 0.05]) * top
+        centre = j["head"] + np.array([0, 0.84, 0.07]) * top
         inner = centre + np.stack([0.50 * np.sin(angles), 0 * angles, 0.58 * np.cos(angles)], 1) * top
         outer = centre + np.stack([0.52 * np.sin(angles), -0.10 - 0 * angles, 0.58 + 0.50 * np.cos(angles * 0.95) ** 1.2], 1) * top
         outer[:, 2] = np.where(np.abs(angles) > 1.1, inner[:, 2], centre[2] + (outer[:, 2] - j["head"][2] - 0.05 * top))

@@ -111,7 +111,7 @@ def swing_keys(table, a, d, s):
                       (A(0.07), s["arm_impact"] - 54 * (0.6 + 0.4 * g)), (A(0.15), -80 if full else -62), (A(0.30), -108 if full else -78),
                       (F(1), -138 if full else -80)])
     put("arm_out", [(B(0), a["arm_out"]), (B(0.5), a["arm_out"] + 6), (B(0.75), a["arm_out"] - 2), (B(1), d["arm_out_top"]),
-                    (D(0.5), 2), (D(1), a["arm_out"]), (A(0.15), 22), (A(0.3), 8), (F(1), 0)])
+                    (D(0.5), 2), (D(1), a["arm_out"] + 5), (A(0.15), 22), (A(0.3), 8), (F(1), 0)])
     c0 = a["club_angle"]
     put("club_angle", [(B(0), c0), (B(0.20), c0 + 12), (B(0.50), c0 + (90 if full else 70)), (B(0.72), 172 if full else 120),
                        (B(1), d["club_top"] if full else 165),
@@ -160,12 +160,14 @@ def swing_keys(table, a, d, s):
         half = (0.66 * np.cos(out), 0.66 * np.cos(out), -np.sin(out))
         chest = (0.25, 0.93 * np.cos(out), -np.sin(out))
     else:
-        half, chest = (-0.30, -0.62, -0.66), (-0.1, -0.95, -0.35)
+        aside = np.radians(d["elbow_side"] if not fold else -55.0)
+        half = (0.71 * np.sin(aside), 0.71 * np.sin(aside), -np.cos(aside))
+        chest = (0.25 * np.sin(aside), 0.95 * np.sin(aside), -np.cos(aside))
     put("lead_pole", [(B(0), (0.5, -0.45, -0.55)), (B(0.5), (0.1, -0.75, 0.25)), (B(1), (-0.3, -0.85, 0.35)), (D(0.6), (0.0, -0.8, 0.0)),
                       (D(1), (0.65, 0.1, -0.7) if wing else (0.35, -0.4, -0.8)), (A(0.07), half), (A(0.14), chest), (A(0.20), chest),
-                      (A(0.34), (0.6, -0.3, -0.5) if wing else (0.35, -0.85, -0.2)), (F(1), (0.55, -0.8, 0.1))])
+                      (A(0.34), (0.6, -0.3, -0.5) if wing else (0.35, -0.75, -0.35)), (F(1), (0.55, -0.8, 0.1))])
     put("trail_pole", [(B(0), (-0.45, -0.6, -0.5)), (B(0.5), (-0.5, -0.75, -0.35)), (B(1), (-0.1, -1, -0.1 - d["flying"])), (D(0.5), (-0.2, -0.9, 0.15)),
-                       (D(1), (-0.35, -0.75, -0.25)), (A(0.15), (-0.35, -0.8, -0.1)), (F(1), (0.45, -0.6, 0.75))])
+                       (D(1), (-0.15, -0.75, -0.45)), (A(0.15), (-0.35, -0.8, -0.1)), (F(1), (0.45, -0.6, 0.75))])
     if full:
         put("finish", [(D(1), 0), (A(0.17), 0.0), (A(0.32), 0.45), (F(1), 1)])
     put("finish_place", [(B(0), a["finish_place"]), (F(1), d["finish_place"])])

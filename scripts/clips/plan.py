@@ -52,15 +52,15 @@ def dials(rng, stature, level_setup=False):
         "stature": stature, "stance": u(0.23, 0.30), "leg_extension": u(0.955, 0.972), "bend": u(27, 36), "flare_lead": u(10, 25), "flare_trail": u(0, 12),
         "open_hips": u(-4, 2), "open_chest": u(-4, 3), "head_pitch": u(36, 46), "pelvis_share": u(0.35, 0.55), "arm_out": u(14, 22), "lead_flex_address": u(10, 20),
         "hands_x": u(-0.02, 0.07), "ball_x": u(-0.01, 0.13), "club_length": u(0.80, 1.02), "arm_top": u(122, 150), "arm_out_top": u(-22, -6), "club_top": u(225, 268),
-        "chest_top": u(80, 96), "pelvis_top": u(38, 50), "chest_impact": u(18, 34), "pelvis_impact": u(30, 44), "shift_impact": u(0.06, 0.11), "drift_clean": u(-0.008, 0.012),
+        "chest_top": u(80, 96), "pelvis_top": u(38, 50), "chest_impact": u(15, 30), "pelvis_impact": u(30, 44), "shift_impact": u(0.06, 0.11), "drift_clean": u(-0.022, 0.010),
         "rise_top": u(-0.012, 0.008), "rise_impact": u(-0.01, 0.015), "thrust": u(0.0, 0.03), "head_drift": u(-0.005, 0.025), "head_follows": u(0.3, 0.9), "reverse": 0.0,
         "head_lift": u(-0.015, 0.015), "head_turn_top": u(6, 20), "trail_knee_slack": u(-4, 4), "lead_heel_top": 0.0 if u() < 0.7 else u(4, 16), "flying": u(0, 0.5), "hands_ahead": u(-0.005, 0.03),
-        "wing_depth": u(-12, 38), "finish_place": [u(0.12, 0.20), u(0.05, 0.14), u(-0.02, 0.06)],
+        "wing_depth": u(-12, 38), "elbow_side": u(-50, 12), "finish_place": [u(0.12, 0.20), u(0.05, 0.14), u(-0.02, 0.06)],
     }
     if level_setup:
-        d.update(pelvis_ahead=u(-0.012, 0.006), head_behind=u(-0.012, 0.012), shoulder_roll=u(-1.5, 1.0), head_roll=u(-2, 1), trail_knee_in=u(-12, 0))
+        d.update(pelvis_ahead=u(-0.012, 0.006), head_behind=u(-0.012, 0.012), shoulder_roll=u(-7.5, -4.0), head_roll=u(-2, 1), trail_knee_in=u(-12, 0))
     else:
-        d.update(pelvis_ahead=u(0.012, 0.035), head_behind=u(0.035, 0.075), shoulder_roll=u(3.0, 6.0), head_roll=u(2, 8), trail_knee_in=u(16, 34))
+        d.update(pelvis_ahead=u(0.012, 0.035), head_behind=u(0.035, 0.075), shoulder_roll=u(-1.0, 3.0), head_roll=u(2, 8), trail_knee_in=u(16, 34))
     return {k: (float(v) if not isinstance(v, list) else [float(x) for x in v]) for k, v in d.items()}
 
 
@@ -76,7 +76,7 @@ def one_swing(rng, kind, amount, start, still):
     return {
         "kind": kind, "amount": amount, "start": start, "top": start + back, "impact": start + back + down, "settle": start + back + down + settle,
         "hold": float(rng.uniform(0.45, 0.7)), "still": still, "after": after, "sway": 0.0, "wing": 0.0, "fold": 0.0, "flex_back": float(rng.uniform(5, 14)),
-        "flex_top": float(rng.uniform(8, 32)), "flex_impact": float(rng.uniform(4, 12)), "flex_half": float(rng.uniform(3, 10)), "flex_chest": float(rng.uniform(6, 19)),
+        "flex_top": float(rng.uniform(8, 32)), "flex_impact": float(rng.uniform(4, 12)), "flex_half": float(rng.uniform(2, 9)), "flex_chest": float(rng.uniform(4, 18)),
     }
 
 
@@ -125,7 +125,7 @@ def choose_faults(rng, d, swing, tags):
             d["head_lift"] = float(rng.choice([-1, 1]) * rng.uniform(0.05, 0.11))
             d["rise_top"] = float(np.sign(-d["head_lift"]) * -0.01)
     if sway:
-        swing["sway"] = float(rng.uniform(0.045, 0.085) if rng.random() < 0.34 else rng.uniform(0.085, 0.14))
+        swing["sway"] = float(rng.uniform(0.045, 0.09) if rng.random() < 0.34 else rng.uniform(0.09, 0.14))
         d["pelvis_top"] -= float(rng.uniform(0, 14))
         tags.append("sway")
     if wing:

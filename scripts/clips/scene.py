@@ -134,8 +134,8 @@ def background(camera, spec, margin=0.10):
     if ground.any():
         p = camera.place + d[ground] * steps_ground[ground][:, None]
         g = ground_colour(p[:, 0][None], p[:, 2][None], steps_ground[ground][None], spec["ground"], seed + 20, spec["ground_tint"])[0]
-        far = np.clip((steps_ground[ground] - 15) / 60, 0, 0.6)
-        out[ground] = mix(g, np.asarray(spec["sky"]) * 0.85, far)
+        far = np.clip((steps_ground[ground] - 15) / 120, 0, 0.30)
+        out[ground] = mix(g, np.array([0.55, 0.62, 0.58]), far)
     if wall.any():
         p = camera.place + d[wall] * steps_wall[wall][:, None]
         c = wall_colour((p @ across)[None], p[:, 1][None], spec["wall"], seed + 40, spec["wall_colour"])[0]

@@ -225,8 +225,9 @@ class Skeleton:
             wrist_t = low - self.hand * hand_t
         self._reach("R", wrist_t, shoulder)
         joints.update(grip=grip, grip_low=low, head_of_club=grip + shaft * p["club_length"], butt=grip - 0.10 * shaft)
+        outward = np.stack([0 * dc, np.sin(dc), np.cos(dc)], 1)  # square to the club's plane, away from the golfer
         for s, end_, pole, fwd in (("L", wrist, p["lead_pole"], hand_l), ("R", wrist_t, p["trail_pole"], hand_t)):
-            self._arm(s, clav[s], shoulder[s], end_, pole, fwd, shaft, rot, place, rest, joints)
+            self._arm(s, clav[s], shoulder[s], end_, pole, fwd, shaft, outward, rot, place, rest, joints)
 
     def _out_of_plane(self, wanted, d, e, r):
         """Angle of the lead arm out of the plane of X and Y: as wanted, but giving way to the trail arm's reach.
@@ -262,7 +263,7 @@ class Skeleton:
             out += (ball - head[i]) * np.exp(-0.5 * ((t - instant) / 0.04) ** 2)[:, None]
         return unit(out - grip)
 
-    def _arm(self, s, clav, shoulder, wrist, pole, fwd, shaft, rot, place, rest, joints):
+    def _arm(self, s, clav, shoulder, wrist, pole, fwd, shaft, outward, rot, place, rest, joints):
         j = self.j
         elbow, side = two_bones(shoulder, wrist, self.upper_arm, self.fore_arm, pole)
         axis = unit(wrist - shoulder)
@@ -280,7 +281,7 @@ class Skeleton:
         fore = frame(f, hinge) @ frame(f0, hinge0).T
         fwd0 = unit(j[f"middle.{s}"] - j[f"wrist.{s}"])
         thumb0 = unit(j[f"index.{s}"] - j[f"pinky.{s}"])
-        hand = frame(fwd, shaft) @ frame(fwd0, thumb0).T
+        hand = frame(fwd, shaft + 0.4 * outward) @ frame(fwd0, thumb0).T
         carried = square_to(turn(hand, thumb0), f)
         neutral = square_to(turn(fore, thumb0), f)
         roll = np.unwrap(np.arctan2((np.cross(neutral, carried) * f).sum(1), (neutral * carried).sum(1)))
