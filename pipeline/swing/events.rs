@@ -204,3 +204,9 @@ fn finish(t: &[f64], grip: &[[f64; 2]], from: f64, cm: f64, k: f64) -> Option<f6
         })
         .map(|i| t[i])
 }
+
+/// Frames by which an event may be off, each side, to count as found: `max(round(span / 30), 1)` with half to even, where
+/// `span` is the number of frames from address to impact (GolfDB, McNally et al. 2019, arXiv:1903.06528).
+pub fn tolerance_frames(span: f64) -> usize {
+    ((span / 30.0).round_ties_even() as usize).max(1)
+}

@@ -119,6 +119,17 @@ def _curl_fingers(v, cubes, fingers):
                 if name in fingers:
                     index, w = fingers[name]
                     out[index] += w[:, None] * ((v[index] - old) @ r.T + new - v[index])
+        # the thumb lies along the grip
+        base = v[cubes[f"{c}-finger-1-1"]].mean(0)
+        across = v[cubes[f"{c}-finger-2-1"]].mean(0) - v[cubes[f"{c}-finger-5-1"]].mean(0)
+        ahead = v[cubes[f"{c}-finger-3-1"]].mean(0) - v[cubes[f"{c}-hand"]].mean(0)
+        now, want = v[cubes[f"{c}-finger-1-4"]].mean(0) - base, across / np.linalg.norm(across) + 0.9 * ahead / np.linalg.norm(ahead)
+        now, want = now / np.linalg.norm(now), want / np.linalg.norm(want)
+        axis, angle = np.cross(now, want), np.arccos(np.clip(now @ want, -1, 1))
+        r = rotation_about(axis / np.linalg.norm(axis), angle)
+        for name in (f"finger1-{i}.{s}" for i in (1, 2, 3)):
+            index, w = fingers[name]
+            out[index] += w[:, None] * ((v[index] - base) @ r.T + base - v[index])
     return out
 
 
@@ -272,7 +283,7 @@ class Body:
         fold = _smooth(rng.normal(0, 1, (len(v), 3)), edges, np.full(len(v), 0.7), 5)[:, 0]
         fold /= fold.std() + 1e-9
         colour *= (1 + np.where(shirt | trousers, 0.07, 0.025) * fold)[:, None]
-        self.colours = colour.clip(0, 1)
+        self.colours = _smooth(colour, edges, np.where(eyes, 0.0, 0.45), 1).clip(0, 1)
         self.bump = np.where(shirt | trousers, 0.22, 0.0)[:, None] * _smooth(
             rng.normal(0, 1, (len(v), 3)), edges, np.full(len(v), 0.7), 4) * 2.2
         self.masks = {"shirt": shirt, "trousers": trousers, "shoes": shoes, "hair": hair}

@@ -90,16 +90,19 @@ class Painter:
         p, z = self.camera.project(v)
         return p @ affine[:, :2].T + affine[:, 2], z
 
-    def draw(self, items, affine, total, alpha, share):
-        """Adds one sub-frame: items are (vertices, normals, faces, colours); total, alpha are whole-picture."""
+    def draw(self, items, affine, total, alpha, share, side=0):
+        """Adds one sub-frame: items are (vertices, normals, faces, colours); total, alpha are whole-picture.
+
+        side: picture sign of the front faces of the first item (a closed body), 0 to draw both.
+        """
         light, ss = self.light, self.ss
         ready, low, high = [], np.array([1e9, 1e9]), np.array([-1e9, -1e9])
-        for v, n, f, c in items:
+        for k, (v, n, f, c) in enumerate(items):
             p, z = self._points(v, affine)
             shaded = np.empty_like(v)
             c = np.ascontiguousarray(np.broadcast_to(np.asarray(c, float), v.shape))
             raster.shade(v, n, c, self.camera.place, light.sun, light.sun_strength, light.sky, light.bounce, shaded)
-            ready.append((p, z, shaded, np.ascontiguousarray(f, dtype=np.int32)))
+            ready.append((p, z, shaded, np.ascontiguousarray(f, dtype=np.int32), side if k == 0 else 0))
             low, high = np.minimum(low, p.min(0)), np.maximum(high, p.max(0))
         h, w = alpha.shape
         x0, y0 = max(0, int(low[0]) - 2), max(0, int(low[1]) - 2)
@@ -108,9 +111,9 @@ class Painter:
             return None
         colour = np.zeros(((y1 - y0) * ss, (x1 - x0) * ss, 3), np.float32)
         depth = np.full(colour.shape[:2], FAR, np.float32)
-        for p, z, c, f in ready:
+        for p, z, c, f, seen in ready:
             q = (p - [x0, y0]) * ss + (ss - 1) / 2
-            raster.fill(q, z, c, f, colour, depth)
+            raster.fill(q, z, c, f, seen, colour, depth)
         part, cover = np.zeros((y1 - y0, x1 - x0, 3), np.float32), np.zeros((y1 - y0, x1 - x0), np.float32)
         raster.resolve(colour, depth, ss, FAR, part, cover)
         total[y0:y1, x0:x1] += share * part

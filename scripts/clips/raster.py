@@ -44,14 +44,17 @@ def shade(places, normals, colours, eye, sun, sun_strength, sky, ground, out):
 
 
 @nb.njit(cache=True, fastmath=True)
-def fill(points, depth, colours, faces, colour_buffer, depth_buffer):
-    """Z-buffered triangles. points (n, 2) pixel centres, depth (n,) metres; nearer wins; both faces drawn."""
+def fill(points, depth, colours, faces, side, colour_buffer, depth_buffer):
+    """Z-buffered triangles. points (n, 2) pixel centres, depth (n,) metres; nearer wins.
+
+    side: 0 draws both faces, +1 or -1 only triangles whose area in the picture has that sign.
+    """
     height, width = depth_buffer.shape
     for f in range(faces.shape[0]):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         x0, y0, x1, y1, x2, y2 = points[a, 0], points[a, 1], points[b, 0], points[b, 1], points[c, 0], points[c, 1]
         area = (x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0)
-        if area > -1e-9 and area < 1e-9:
+        if (area > -1e-9 and area < 1e-9) or area * side < 0:
             continue
         left, right = int(np.ceil(min(x0, x1, x2))), int(np.floor(max(x0, x1, x2)))
         top, bottom = int(np.ceil(min(y0, y1, y2))), int(np.floor(max(y0, y1, y2)))

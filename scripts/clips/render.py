@@ -110,7 +110,7 @@ class Shoot:
         instants = self._instants(k)
         for n, i in enumerate(instants):
             items = self._items(i)
-            self.painter.draw(items, affine, total, alpha, 1.0 / len(instants))
+            self.painter.draw(items, affine, total, alpha, 1.0 / len(instants), 1 if st.flip else -1)
             if n == len(instants) // 2:
                 shade = self.painter.shadow(items, affine, (h, w))
         out = self.fixed_back * (shade * (1 - alpha))[..., None] + total
