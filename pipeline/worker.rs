@@ -1,6 +1,6 @@
 //! The child program: one clip in, one result out. `dawnsheet-worker CLIP FOLDER < job.json`; started by `dawnsheet`.
 
-use dawnsheet::batch::job::{INSTALLATION_EXIT, Job, PICTURES, REPORT, SEEN, TIMINGS};
+use dawnsheet::batch::job::{INSTALLATION_EXIT, Job, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::judge;
 use dawnsheet::pose::models::Models;
@@ -46,10 +46,11 @@ fn report(clip: &Path, folder: &Path, job: &Job, models: &Models) -> Result<Repo
         Ok(probe) => probe,
         Err(reason) => return Ok(failed(reason)),
     };
-    let observed = match observe(clip, &probe, models, job.choice)? {
+    let mut observed = match observe(clip, &probe, models, job.choice)? {
         Ok(observed) => observed,
         Err(reason) => return Ok(failed(reason)),
     };
+    observed.seen.about.decoder_complaints = decoder_complaints(folder);
     observed.seen.write(&folder.join(SEEN))?;
     let report = judge::judge(&observed.seen, &job.identity, job.choice, models, &job.settings);
     let brief = &job.identity.brief;
@@ -64,6 +65,13 @@ fn report(clip: &Path, folder: &Path, job: &Job, models: &Models) -> Result<Repo
     let path = folder.join(TIMINGS);
     std::fs::write(&path, serde_json::Value::from(timings).to_string()).map_err(Error::file(&path))?;
     Ok(report)
+}
+
+/// Lines that the decoder wrote to standard error, which the parent lets run into the folder. Both passes decode the file,
+/// so a fault shows twice.
+fn decoder_complaints(folder: &Path) -> usize {
+    let text = std::fs::read(folder.join(STDERR)).unwrap_or_default();
+    String::from_utf8_lossy(&text).lines().filter(|l| l.starts_with('[')).count()
 }
 
 /// Address space and CPU time of this process, from the settings.

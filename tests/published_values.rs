@@ -30,7 +30,7 @@ fn dual_pass_correction() {
     let f = butterworth_dual_pass(6.0, 60.0);
     close(&f.b, &[0.09444674, 0.18889349, 0.09444674], 1e-8);
     close(&f.a, &[1.0, -0.96264131, 0.34042828], 1e-8);
-    // both passes together have a gain of -3 dB (0.70711) at the cut-off
+    // both passes together have a gain of -3 dB (0.70711, the root of one half) at the cut-off
     for (cut_off, rate) in [(6.0, 60.0), (10.0, 120.0), (10.0, 240.0), (6.0, 30.0)] {
         let f = butterworth_dual_pass(cut_off, rate);
         let w = 2.0 * std::f64::consts::PI * cut_off / rate;
@@ -39,7 +39,7 @@ fn dual_pass_correction() {
             let im = -c[1] * w.sin() - c[2] * (2.0 * w).sin();
             re * re + im * im
         };
-        assert!((power(&f.b) / power(&f.a) - 0.70711).abs() < 1e-5);
+        assert!((power(&f.b) / power(&f.a) - std::f64::consts::FRAC_1_SQRT_2).abs() < 1e-5);
     }
 }
 

@@ -7,7 +7,8 @@ use crate::report::Report;
 use crate::settings::Settings;
 use crate::video::probe::FORMATS;
 use serde::{Deserialize, Serialize};
-use std::io::{Read, Write};
+use std::fs::File;
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
@@ -26,6 +27,8 @@ pub const REPORT: &str = "report.json";
 pub const SEEN: &str = "seen.npz";
 pub const PICTURES: &str = "pictures";
 pub const TIMINGS: &str = "timings.json";
+/// Where a worker's standard error goes; it reads there itself what the decoder complained.
+pub const STDERR: &str = "stderr.txt";
 
 /// What became of a worker.
 #[derive(Debug)]
@@ -38,7 +41,7 @@ pub enum JobOutcome {
     Installation(String),
 }
 
-const KEPT_STDERR: usize = 8 * 1024;
+const KEPT_STDERR: u64 = 8 * 1024;
 /// Exit code by which a worker says that the installation is at fault.
 pub const INSTALLATION_EXIT: i32 = 2;
 
@@ -55,15 +58,18 @@ pub fn worker_program() -> Result<PathBuf> {
 
 /// Runs one worker to its end, or to the wall clock of the settings.
 pub fn run(worker: &Path, clip: &Path, folder: &Path, job: &Job) -> Result<JobOutcome> {
+    let path = folder.join(STDERR);
+    let complaints = File::create(&path).map_err(Error::file(&path))?;
     let mut child = Command::new(worker)
         .arg(clip)
         .arg(folder)
         .env("OPENCV_LOG_LEVEL", "SILENT")
-        .env("OPENCV_FFMPEG_LOGLEVEL", "-8")
+        // errors only (16): the worker counts them in its own standard error
+        .env("OPENCV_FFMPEG_LOGLEVEL", "16")
         .env("OPENCV_FFMPEG_CAPTURE_OPTIONS", format!("format_whitelist;{FORMATS}|protocol_whitelist;file"))
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
-        .stderr(Stdio::piped())
+        .stderr(complaints)
         .spawn()
         .map_err(|e| Error::Installation(format!("{} cannot be started: {e}", worker.display())))?;
     let text = serde_json::to_vec(job).map_err(|e| Error::Internal(e.to_string()))?;
@@ -71,14 +77,13 @@ pub fn run(worker: &Path, clip: &Path, folder: &Path, job: &Job) -> Result<JobOu
         // a worker that died at once closes the pipe; its exit code tells the rest
         let _ = stdin.write_all(&text);
     }
-    let complaints = child.stderr.take().map(|stderr| std::thread::spawn(move || tail_of(stderr)));
     let limit = Duration::from_secs_f64(job.settings.night.clip_seconds);
     let status = child.wait_timeout(limit).map_err(|e| Error::Internal(e.to_string()))?;
     if status.is_none() {
         let _ = child.kill();
         let _ = child.wait();
     }
-    let stderr = complaints.and_then(|c| c.join().ok()).unwrap_or_default();
+    let stderr = tail_of(&path);
     let Some(status) = status else {
         return Ok(JobOutcome::Failed { why: format!("stopped after {:.0} s", limit.as_secs_f64()), stderr });
     };
@@ -97,18 +102,15 @@ pub fn run(worker: &Path, clip: &Path, folder: &Path, job: &Job) -> Result<JobOu
     })
 }
 
-fn tail_of(mut stream: impl Read) -> String {
-    let mut kept = Vec::new();
-    let mut chunk = [0u8; 4096];
-    while let Ok(n) = stream.read(&mut chunk) {
-        if n == 0 {
-            break;
-        }
-        kept.extend_from_slice(&chunk[..n]);
-        if kept.len() > 2 * KEPT_STDERR {
-            kept.drain(..kept.len() - KEPT_STDERR);
-        }
-    }
-    let start = kept.len().saturating_sub(KEPT_STDERR);
-    String::from_utf8_lossy(&kept[start..]).into_owned()
+/// The last kilobytes of a file as text.
+fn tail_of(path: &Path) -> String {
+    let read = || -> std::io::Result<Vec<u8>> {
+        let mut file = File::open(path)?;
+        let length = file.metadata()?.len();
+        file.seek(SeekFrom::Start(length.saturating_sub(KEPT_STDERR)))?;
+        let mut kept = Vec::new();
+        file.take(KEPT_STDERR).read_to_end(&mut kept)?;
+        Ok(kept)
+    };
+    String::from_utf8_lossy(&read().unwrap_or_default()).into_owned()
 }

@@ -21,6 +21,8 @@ pub fn clip_reasons(seen: &Seen, brief: &Brief, settings: &Settings) -> Vec<Reas
         let reason = ReasonCode::Damaged.because(format!("{} of {} pictures", a.frames, a.frames_expected));
         let half = a.frames * 2 < a.frames_expected;
         found.push(reason.weighing(if half { Severity::Blocking } else { Severity::Warning }));
+    } else if a.decoder_complaints > 0 {
+        found.push(ReasonCode::Damaged.because("the decoder complained"));
     }
     if a.person_share < settings.gates.min_person_share {
         found.push(ReasonCode::NoPerson.reason());

@@ -65,6 +65,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
         interval_min_s: steps.iter().copied().fold(f64::INFINITY, f64::min).min(probe.duration()),
         interval_median_s: probe.interval(),
         interval_max_s: steps.iter().copied().fold(0.0, f64::max),
+        decoder_complaints: 0,
         created: probe.created.clone(),
         people_seen: chosen.people_seen,
         chosen_because: chosen.because,

@@ -25,6 +25,9 @@ pub struct About {
     pub interval_min_s: f64,
     pub interval_median_s: f64,
     pub interval_max_s: f64,
+    /// Lines of complaint by the decoder.
+    #[serde(default)]
+    pub decoder_complaints: usize,
     /// Creation time by the container, as written there.
     pub created: Option<String>,
     pub people_seen: usize,

@@ -137,7 +137,7 @@ def swing_keys(table, a, d, s):
                      (A(0.2), py + 0.03), (F(1), py + 0.055)])
     put("pelvis_z", [(B(0), a["pelvis_z"]), (B(1), a["pelvis_z"] - 0.005), (D(1), a["pelvis_z"] + d["thrust"]), (F(1), a["pelvis_z"] + 0.075)])
     nx, drift = a["neck_x"], d["head_drift"] + 0.55 * sway * d["head_follows"]
-    put("neck_x", [(B(0), nx), (B(0.3), nx - 0.18 * drift), (B(0.75), nx - 0.9 * drift + 0.6 * d["reverse"]), (B(1), nx - drift + d["reverse"]),
+    put("neck_x", [(B(0), nx), (B(0.3), nx - 0.18 * drift), (B(0.75), nx - 0.9 * drift + 0.015 + 0.6 * d["reverse"]), (B(1), nx - drift + 0.022 + d["reverse"]),
                    (D(0.5), nx - 0.65 * drift + 0.5 * d["reverse"]), (D(1), nx - 0.015 - 0.3 * drift), (A(0.15), nx + 0.01), (A(0.4), nx + 0.13), (F(1), a["stance"] * 0.5 - 0.06)])
     nz = a["neck_z"]
     put("neck_z", [(B(0), nz), (B(1), nz - d["head_lift"] * 0.9), (D(1), nz - 0.012 - 0.3 * d["head_lift"]), (A(0.15), nz - 0.05), (F(1), a["pelvis_z"] + 0.12)])
@@ -151,9 +151,9 @@ def swing_keys(table, a, d, s):
     put("heel_lift.R", [(B(0), 0), (D(0.55), 0), (D(1), 14), (A(0.15), 36), (F(1), 66 if full else 34)])
     put("foot_yaw.L", [(D(0.6), 0), (A(0.3), 8), (F(1), 10)])
     put("heel_lift.L", [(B(0.4), 0), (B(1), d["lead_heel_top"]), (D(0.45), 0)])
-    mid_flex, end_flex = (0.55 * wing + 5, max(wing, fold)) if wing else (s["flex_half"] + 0.5 * fold, max(fold, s["flex_chest"]))
+    mid_flex, end_flex = (0.66 * wing + 3, max(wing, fold)) if wing else (s["flex_half"] + 0.6 * fold, max(fold, s["flex_chest"]))
     put("lead_flex", [(B(0), a["lead_flex"]), (B(0.4), s["flex_back"]), (B(1), s["flex_top"]), (D(0.6), s["flex_back"]),
-                      (D(1), s["flex_impact"] + 0.22 * wing), (A(0.07), mid_flex), (A(0.14), end_flex), (A(0.20), end_flex + 6),
+                      (D(1), s["flex_impact"] + 0.22 * wing), (A(0.055), mid_flex), (A(0.10), end_flex), (A(0.18), end_flex + 6),
                       (F(1), 105 if full else max(30, end_flex))])
     out = np.radians(d["wing_depth"])
     if wing:
@@ -164,7 +164,7 @@ def swing_keys(table, a, d, s):
         half = (0.71 * np.sin(aside), 0.71 * np.sin(aside), -np.cos(aside))
         chest = (0.25 * np.sin(aside), 0.95 * np.sin(aside), -np.cos(aside))
     put("lead_pole", [(B(0), (0.5, -0.45, -0.55)), (B(0.5), (0.1, -0.75, 0.25)), (B(1), (-0.3, -0.85, 0.35)), (D(0.6), (0.0, -0.8, 0.0)),
-                      (D(1), (0.65, 0.1, -0.7) if wing else (0.35, -0.4, -0.8)), (A(0.07), half), (A(0.14), chest), (A(0.20), chest),
+                      (D(1), (0.65, 0.1, -0.7) if wing else (0.35, -0.4, -0.8)), (A(0.05), half), (A(0.10), chest), (A(0.18), chest),
                       (A(0.34), (0.6, -0.3, -0.5) if wing else (0.35, -0.75, -0.35)), (F(1), (0.55, -0.8, 0.1))])
     put("trail_pole", [(B(0), (-0.45, -0.6, -0.5)), (B(0.5), (-0.5, -0.75, -0.35)), (B(1), (-0.1, -1, -0.1 - d["flying"])), (D(0.5), (-0.2, -0.9, 0.15)),
                        (D(1), (-0.15, -0.75, -0.45)), (A(0.15), (-0.35, -0.8, -0.1)), (F(1), (0.45, -0.6, 0.75))])
@@ -231,7 +231,7 @@ def build(sk, d, swings, duration, waggles, rng):
         for i, s in enumerate(swings):
             swing_keys(table, {**a, "stance": a_stance}, d, s)
             if i + 1 < len(swings):
-                return_keys(table, a, s["settle"] + s["hold"], swings[i + 1]["start"] - s["still"])
+                return_keys(table, a, s["settle"] + s["hold"], swings[i + 1]["ready"])
         curves = table.curves(duration, 0.013)
         for name, v in noise.items():
             curves[name] = curves[name] + v

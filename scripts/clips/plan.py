@@ -55,16 +55,16 @@ def dials(rng, stature, level_setup=False):
         "chest_top": u(80, 96), "pelvis_top": u(38, 50), "chest_impact": u(15, 30), "pelvis_impact": u(30, 44), "shift_impact": u(0.06, 0.11), "drift_clean": u(-0.022, 0.010),
         "rise_top": u(-0.012, 0.008), "rise_impact": u(-0.01, 0.015), "thrust": u(0.0, 0.03), "head_drift": u(-0.005, 0.025), "head_follows": u(0.3, 0.9), "reverse": 0.0,
         "head_lift": u(-0.015, 0.015), "head_turn_top": u(6, 20), "trail_knee_slack": u(-4, 4), "lead_heel_top": 0.0 if u() < 0.7 else u(4, 16), "flying": u(0, 0.5), "hands_ahead": u(-0.005, 0.03),
-        "wing_depth": u(-12, 38), "elbow_side": u(-50, 12), "finish_place": [u(0.12, 0.20), u(0.05, 0.14), u(-0.02, 0.06)],
+        "wing_depth": u(-10, 52), "elbow_side": u(-50, 12), "finish_place": [u(0.12, 0.20), u(0.05, 0.14), u(-0.02, 0.06)],
     }
     if level_setup:
-        d.update(pelvis_ahead=u(-0.012, 0.006), head_behind=u(-0.012, 0.012), shoulder_roll=u(-7.5, -4.0), head_roll=u(-2, 1), trail_knee_in=u(-12, 0))
+        d.update(pelvis_ahead=u(-0.012, 0.006), head_behind=u(-0.012, 0.012), shoulder_roll=u(-10.5, -6.5), head_roll=u(-2, 1), trail_knee_in=u(-12, 0))
     else:
-        d.update(pelvis_ahead=u(0.012, 0.035), head_behind=u(0.035, 0.075), shoulder_roll=u(-1.0, 3.0), head_roll=u(2, 8), trail_knee_in=u(16, 34))
+        d.update(pelvis_ahead=u(0.012, 0.035), head_behind=u(0.035, 0.075), shoulder_roll=u(-3.0, 1.0), head_roll=u(2, 8), trail_knee_in=u(16, 34))
     return {k: (float(v) if not isinstance(v, list) else [float(x) for x in v]) for k, v in d.items()}
 
 
-def one_swing(rng, kind, amount, start, still):
+def one_swing(rng, kind, amount, start):
     """Timing and elbow dials of one swing."""
     back = float(np.clip(rng.lognormal(np.log(0.87), 0.17), 0.62, 1.35))
     ratio = float(np.clip(rng.normal(3.45, 0.55), 2.45, 5.2))
@@ -75,7 +75,7 @@ def one_swing(rng, kind, amount, start, still):
     settle = float(rng.uniform(0.62, 0.80)) * (1.0 if kind == "full" else 1.1)
     return {
         "kind": kind, "amount": amount, "start": start, "top": start + back, "impact": start + back + down, "settle": start + back + down + settle,
-        "hold": float(rng.uniform(0.45, 0.7)), "still": still, "after": after, "sway": 0.0, "wing": 0.0, "fold": 0.0, "flex_back": float(rng.uniform(5, 14)),
+        "hold": float(rng.uniform(0.45, 0.7)), "after": after, "sway": 0.0, "wing": 0.0, "fold": 0.0, "flex_back": float(rng.uniform(5, 14)),
         "flex_top": float(rng.uniform(8, 32)), "flex_impact": float(rng.uniform(4, 12)), "flex_half": float(rng.uniform(2, 9)), "flex_chest": float(rng.uniform(4, 18)),
     }
 
@@ -155,10 +155,9 @@ def clip(split, index):
     rng = np.random.default_rng(seed)
     tags = []
     person = look(rng)
-    sway_prone = rng.random() < 0.42
     faults = np.random.default_rng([seed, 1])
     # a level set-up goes with sway more often than not
-    probe, swing = {}, one_swing(rng, "full", 1.0, 0.0, 0.0)
+    swing = one_swing(rng, "full", 1.0, 0.0)
     d = dials(rng, person["stature"])
     choose_faults(faults, d, swing, tags)
     level = faults.random() < (0.7 if swing["sway"] else 0.2)
@@ -199,7 +198,6 @@ def clip(split, index):
     if dark:
         out["noise"] = float(rng.uniform(7, 12))
         out["level"] = float(rng.uniform(0.32, 0.5))
-    del sway_prone
     return finish_plan(out, rng)
 
 
@@ -208,15 +206,16 @@ def finish_plan(p, rng):
     p.setdefault("level", float(rng.uniform(0.88, 1.06)))
     d, s = p["dials"], p["swing"]
     d["waggle_seed"] = int(rng.integers(1 << 30))
-    t, swings, waggles = p["lead_still"], [], []
+    t, swings, waggles, ready = p["lead_still"], [], [], 0.0
     if p["practice"]:
         kind = p["practice"]
-        first = one_swing(rng, kind, 1.0 if kind == "practice" else float(rng.uniform(0.45, 0.7)), t, 0.0)
+        first = one_swing(rng, kind, 1.0 if kind == "practice" else float(rng.uniform(0.45, 0.7)), t)
         first["hold"] = float(rng.uniform(0.45, 0.6))
         if kind == "practice":
             first["amount"] = 0.96
         swings.append(first)
-        t = first["settle"] + first["hold"] + float(rng.uniform(1.1, 1.5)) + p["lead_still"]
+        ready = first["settle"] + first["hold"] + float(rng.uniform(1.1, 1.5))
+        t = ready + p["lead_still"]
         p["tags"].append("practice_swing" if kind == "practice" else "partial_swing")
     if p["waggle"]:
         start = t - p["lead_still"] + 0.1
@@ -227,7 +226,7 @@ def finish_plan(p, rng):
     move = t - s["start"]
     for k in ("start", "top", "impact", "settle"):
         s[k] += move
-    s["still"] = p["lead_still"]
+    s["ready"] = ready
     swings.append(s)
     p["swings"], p["waggles"] = swings, waggles
     p["duration"] = s["settle"] + s["hold"]
@@ -253,7 +252,7 @@ def fixture(index):
     person = look(rng, [1.80, 1.72, 1.68, 1.78, 1.75, 1.83][index])
     person.update(loose=False, trouser_offset=0.007, stripe=None)
     d = dials(rng, person["stature"], level_setup=index == 1)
-    s = one_swing(rng, "full", 1.0, 0.0, 0.0)
+    s = one_swing(rng, "full", 1.0, 0.0)
     tags = ["clean"]
     if index == 1:
         s["sway"], d["pelvis_top"], tags = 0.125, 36.0, ["sway", "level_setup"]

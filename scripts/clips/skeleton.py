@@ -248,7 +248,7 @@ class Skeleton:
         """Draws a shoulder after the hand when the arm is too short (at most 6 cm), then shortens the way."""
         d = wrist - shoulder[s]
         length = np.linalg.norm(d, axis=1)
-        lack = np.clip(length - 0.992 * self.arm, 0, 0.06)
+        lack = np.clip(length - (0.998 if s == "L" else 0.994) * self.arm, 0, 0.06)
         shoulder[s] = shoulder[s] + unit(d) * lack[:, None]
 
     def _aim(self, p, grip, shaft, rate):

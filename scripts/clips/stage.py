@@ -49,8 +49,6 @@ class Stage:
             middle = 0.53 * stature + (0.5 - 0.5 * p["share"]) * h * p["distance"] / focal + 0.13
         target = np.array([0.0 if not hands_out else 0.05, middle + (0 if p["cropped"] else p["shift"] * 0.5), 0.12 + hands_out * 0.4])
         sign = -1 if self.flip else 1
-        camera = Camera((w, h), p["distance"], p["cam_height"], 0.0, target, focal, p["roll"])
-        del camera
         if p["view"] == "down_the_line":
             azimuth *= sign
         return Camera((w, h), p["distance"], p["cam_height"], azimuth, target, focal, p["roll"])
