@@ -319,7 +319,7 @@ class Body:
         angles = np.linspace(-1.15, 1.15, 13)
         centre = j["head"] + np.array([0, 0.84, 0.07]) * top
         inner = centre + np.stack([0.50 * np.sin(angles), 0 * angles, 0.58 * np.cos(angles)], 1) * top
-        outer = centre + np.stack([0.52 * np.sin(angles), -0.10 - 0 * angles, 0.58 + 0.50 * np.cos(angles * 0.95) ** 1.2], 1) * top
+        outer = centre + np.stack([0.52 * np.sin(angles), 0.0 * angles, 0.58 + 0.44 * np.cos(angles * 0.95) ** 1.2], 1) * top
         outer[:, 2] = np.where(np.abs(angles) > 1.1, inner[:, 2], centre[2] + (outer[:, 2] - j["head"][2] - 0.05 * top))
         n, k = len(self.vertices), len(angles)
         self.vertices = np.concatenate([self.vertices, inner, outer])

@@ -50,7 +50,7 @@ def dials(rng, stature, level_setup=False):
     u = rng.uniform
     d = {
         "stature": stature, "stance": u(0.23, 0.30), "leg_extension": u(0.955, 0.972), "bend": u(27, 36), "flare_lead": u(10, 25), "flare_trail": u(0, 12),
-        "open_hips": u(-4, 2), "open_chest": u(-4, 3), "head_pitch": u(36, 46), "pelvis_share": u(0.35, 0.55), "arm_out": u(14, 22), "lead_flex_address": u(10, 20),
+        "open_hips": u(-4, 2), "open_chest": u(-4, 3), "head_pitch": u(29, 41), "pelvis_share": u(0.35, 0.55), "arm_out": u(14, 22), "lead_flex_address": u(10, 20),
         "hands_x": u(-0.02, 0.07), "ball_x": u(-0.01, 0.13), "club_length": u(0.80, 1.02), "arm_top": u(122, 150), "arm_out_top": u(-22, -6), "club_top": u(225, 268),
         "chest_top": u(80, 96), "pelvis_top": u(38, 50), "chest_impact": u(15, 30), "pelvis_impact": u(30, 44), "shift_impact": u(0.06, 0.11), "drift_clean": u(-0.022, 0.010),
         "rise_top": u(-0.012, 0.008), "rise_impact": u(-0.01, 0.015), "thrust": u(0.0, 0.03), "head_drift": u(-0.005, 0.025), "head_follows": u(0.3, 0.9), "reverse": 0.0,
@@ -170,7 +170,9 @@ def clip(split, index):
     if rng.random() < 0.06:
         playback, fps = (8, 30) if rng.random() < 0.5 else (4, 60)
     practice = rng.random() < 0.15 and fps <= 60 and playback == 1
-    waggle = rng.random() < 0.40
+    waggle = rng.random() < 0.45
+    if fps * playback >= 240:
+        waggle = False  # such clips hold four times the frames
     sizes = [(540, 960)] * 7 + [(720, 1280)] * 2 + [(960, 540)] * 2
     size = pick(rng, sizes)
     if fps >= 120 or playback > 1:
@@ -191,7 +193,7 @@ def clip(split, index):
         "share": share, "cropped": bool(cropped), "dark": bool(dark), "distance": float(rng.uniform(3, 6)), "cam_height": float(rng.uniform(0.5, 1.6)), "yaw": float(np.clip(rng.normal(0, 5), -10, 10)),
         "roll": float(np.clip(rng.normal(0, 1.3), -3, 3)), "shake": float(rng.choice([0, 0, 0.6, 1.2, 2.2])), "light": light(rng, False), "scenery": scenery(rng, person["trousers"], similar),
         "bystander": bool(rng.random() < 0.10), "shutter": float(1 / rng.choice([60, 100, 160, 250, 500])) if fps == 30 else float(1 / rng.choice([250, 500, 1000])),
-        "noise": float(rng.uniform(1.0, 3.5)), "crf": int(rng.integers(20, 28)), "cut_at_top": False, "lead_still": float(rng.uniform(0.55, 0.85)), "shift": float(rng.uniform(-0.06, 0.06)),
+        "noise": float(rng.uniform(1.0, 3.5)), "crf": int(rng.integers(20, 28)), "cut_at_top": False, "lead_still": float(rng.uniform(0.52, 0.80)), "shift": float(rng.uniform(-0.06, 0.06)),
     }
     if view == "other":
         out["yaw"] = float(rng.choice([-1, 1]) * rng.uniform(30, 45))

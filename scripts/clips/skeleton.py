@@ -241,7 +241,7 @@ class Skeleton:
             slope = r * (-np.sin(psi) * (c * e).sum(1) + np.cos(psi) * c[:, 2]) / length
             excess = soft_plus(length - 0.985 * self.arm - 0.02, 0.008)
             step = ((psi - wanted) + 500 * excess * slope) / (1 + 500 * slope**2)
-            psi = psi - np.clip(step, -0.25, 0.25)
+            psi = np.clip(psi - np.clip(step, -0.25, 0.25), wanted - 0.10, wanted + 1.7)
         return psi
 
     def _reach(self, s, wrist, shoulder):
