@@ -11,7 +11,21 @@ fn still(path: &Path, seconds: u32) {
     let picture = path.with_extension("png");
     ffmpeg(&["-i", fixture("Mira Okafor/2026-11-23 7 iron.mp4").to_str().unwrap(), "-frames:v", "1", picture.to_str().unwrap()]);
     let duration = seconds.to_string();
-    ffmpeg(&["-loop", "1", "-i", picture.to_str().unwrap(), "-t", &duration, "-r", "30", "-pix_fmt", "yuv420p", "-vf", "scale=360:640", path.to_str().unwrap()]);
+    ffmpeg(&[
+        "-loop",
+        "1",
+        "-i",
+        picture.to_str().unwrap(),
+        "-t",
+        &duration,
+        "-r",
+        "30",
+        "-pix_fmt",
+        "yuv420p",
+        "-vf",
+        "scale=360:640",
+        path.to_str().unwrap(),
+    ]);
     std::fs::remove_file(picture).unwrap();
 }
 
@@ -26,7 +40,17 @@ fn a_night_of_broken_uploads_harms_no_other_clip() {
     still(&make("still.mp4"), 3);
     ffmpeg(&["-f", "lavfi", "-i", "sine=duration=1", make("sound.mp4").to_str().unwrap()]);
     ffmpeg(&["-f", "lavfi", "-i", "color=black:size=64x64", "-frames:v", "1", make("picture.png").to_str().unwrap()]);
-    ffmpeg(&["-f", "lavfi", "-i", "color=black:size=16000x12000:rate=1:duration=1", "-c:v", "mjpeg", "-frames:v", "1", make("huge.avi").to_str().unwrap()]);
+    ffmpeg(&[
+        "-f",
+        "lavfi",
+        "-i",
+        "color=black:size=16000x12000:rate=1:duration=1",
+        "-c:v",
+        "mjpeg",
+        "-frames:v",
+        "1",
+        make("huge.avi").to_str().unwrap(),
+    ]);
     ffmpeg(&["-f", "lavfi", "-i", "color=black:size=64x64:rate=2:duration=3600", make("long.mp4").to_str().unwrap()]);
     let good = fixture("Mira Okafor/2026-11-23 7 iron.mp4");
     ffmpeg(&["-i", good.to_str().unwrap(), "-t", "1.9", "-c:v", "libx264", make("cut.mp4").to_str().unwrap()]);
@@ -71,7 +95,10 @@ fn a_night_of_broken_uploads_harms_no_other_clip() {
     std::fs::copy(make("nobody.mp4"), &outside).unwrap();
     std::os::unix::fs::symlink(&outside, place.at("a/link.mp4")).unwrap();
     assert!(std::process::Command::new("mkfifo").arg(place.at("a/pipe.mp4")).status().unwrap().success());
-    let old = std::process::Command::new("touch").args(["-h", "-d", "2 hours ago"]).args([place.at("a/link.mp4"), place.at("a/pipe.mp4")]).status();
+    let old = std::process::Command::new("touch")
+        .args(["-h", "-d", "2 hours ago"])
+        .args([place.at("a/link.mp4"), place.at("a/pipe.mp4")])
+        .status();
     assert!(old.unwrap().success());
 
     let (code, summary) = place.summary(&[]);
@@ -99,7 +126,8 @@ fn a_night_of_broken_uploads_harms_no_other_clip() {
     assert!(of("a/damaged.mp4").video.is_some());
     // nothing half-written, no worker's folder left
     assert_eq!(std::fs::read_dir(place.out().join("staging")).unwrap().count(), 0);
-    let parts = walkdir::WalkDir::new(place.out()).into_iter().filter_map(Result::ok).filter(|e| e.path().extension().is_some_and(|x| x == "part"));
+    let parts =
+        walkdir::WalkDir::new(place.out()).into_iter().filter_map(Result::ok).filter(|e| e.path().extension().is_some_and(|x| x == "part"));
     assert_eq!(parts.count(), 0);
 }
 
@@ -172,7 +200,8 @@ fn missing_or_wrong_models_are_named_with_the_command_that_mends_it() {
     assert_eq!(ran.code, 2);
     assert!(ran.stderr.contains("sha256 differs"), "{}", ran.stderr);
 
-    let doctor = std::process::Command::new(env!("CARGO_BIN_EXE_dawnsheet")).arg("doctor").env("DAWNSHEET_MODELS", &models).output().unwrap();
+    let doctor =
+        std::process::Command::new(env!("CARGO_BIN_EXE_dawnsheet")).arg("doctor").env("DAWNSHEET_MODELS", &models).output().unwrap();
     assert_eq!(doctor.status.code(), Some(2));
     assert_eq!(dawnsheet(&["doctor", "--out", place.out().to_str().unwrap()]).code, 0);
 }

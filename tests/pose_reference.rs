@@ -51,19 +51,21 @@ fn landmarks_agree_with_the_plain_reference() {
             let region = Region { cx: e.region[0], cy: e.region[1], size: e.region[2], rotation: e.region[3] };
             let look = landmarker.look(&picture, &region, false).unwrap();
             assert!((look.flag - e.flag).abs() < 0.02);
-            let off: Vec<f64> = e
-                .points
-                .iter()
-                .zip(&look.points)
-                .map(|(p, q)| (p[0] - f64::from(q.x)).hypot(p[1] - f64::from(q.y)))
-                .collect();
-            let visibility_off: Vec<f64> = e.visibility.iter().zip(&look.points).map(|(v, q)| (v - f64::from(q.visibility)).abs()).collect();
+            let off: Vec<f64> =
+                e.points.iter().zip(&look.points).map(|(p, q)| (p[0] - f64::from(q.x)).hypot(p[1] - f64::from(q.y))).collect();
+            let visibility_off: Vec<f64> =
+                e.visibility.iter().zip(&look.points).map(|(v, q)| (v - f64::from(q.visibility)).abs()).collect();
             assert!(median(&off) < 0.5, "{} {model}: median {}", e.picture, median(&off));
             assert!(median(&visibility_off) < 0.02);
             medians.push(median(&off));
         }
     }
-    println!("{} looks: median of the median differences {:.3} px, largest {:.3} px", medians.len(), median(&medians), medians.iter().copied().fold(0.0, f64::max));
+    println!(
+        "{} looks: median of the median differences {:.3} px, largest {:.3} px",
+        medians.len(),
+        median(&medians),
+        medians.iter().copied().fold(0.0, f64::max)
+    );
 }
 
 #[test]
@@ -78,8 +80,9 @@ fn mirrored_look_is_an_independent_second_opinion_of_the_same_points() {
     let picture = imgcodecs::imread(folder.join("pictures").join(&e.picture).to_str().unwrap(), imgcodecs::IMREAD_COLOR).unwrap();
     let region = Region { cx: e.region[0], cy: e.region[1], size: e.region[2], rotation: e.region[3] };
     let (plain, mirrored) = (landmarker.look(&picture, &region, false).unwrap(), landmarker.look(&picture, &region, true).unwrap());
-    let off: Vec<f64> =
-        (0..33).map(|k| f64::from(plain.points[k].x - mirrored.points[k].x).hypot(f64::from(plain.points[k].y - mirrored.points[k].y))).collect();
+    let off: Vec<f64> = (0..33)
+        .map(|k| f64::from(plain.points[k].x - mirrored.points[k].x).hypot(f64::from(plain.points[k].y - mirrored.points[k].y)))
+        .collect();
     // within 2 % of the region, and not the very same numbers
     assert!(median(&off) < 0.02 * region.size && median(&off) > 1e-4, "{}", median(&off));
 }

@@ -64,7 +64,8 @@ fn white_corner(picture: &opencv::core::Mat) -> usize {
 #[test]
 fn turned_clips_come_out_upright() {
     let f = folder();
-    let plain = source(f.path(), "plain.mp4", "color=black:size=320x240:rate=30:duration=0.5,drawbox=x=0:y=0:w=40:h=40:color=white:t=fill", &[]);
+    let plain =
+        source(f.path(), "plain.mp4", "color=black:size=320x240:rate=30:duration=0.5,drawbox=x=0:y=0:w=40:h=40:color=white:t=fill", &[]);
     for turn in ["0", "90", "180", "270"] {
         let turned = f.path().join(format!("turned{turn}.mp4"));
         let tag = format!("rotate={turn}");

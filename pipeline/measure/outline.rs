@@ -3,9 +3,8 @@
 use super::Context;
 use crate::pose::landmarker::Outline;
 use crate::swing::Part;
-use crate::swing::body::distance;
+use crate::swing::body::{distance, keypoint};
 use crate::track::signal::{median, quantile, robust_sd};
-use crate::track::steady;
 
 /// What the outline says about the trail hip.
 #[derive(Debug, Clone)]
@@ -23,8 +22,8 @@ pub struct HipEdges {
 const BAND_CM: i32 = 4;
 /// Of the nine edges, this quantile counts as the outermost (one stray row does not).
 const OUTERMOST: f64 = 0.85;
-/// A hand, wrist or elbow within this distance of the edge may be what the edge shows.
-const HAND_CLEARANCE_CM: f64 = 11.0;
+/// An arm or hand whose axis comes within this distance of the edge may be what the edge shows.
+const ARM_CLEARANCE_CM: f64 = 7.0;
 /// Rows of the foot: from the ankle to this far below it.
 const FOOT_ROWS_CM: i32 = 14;
 /// Edges of one band further apart than this: the outline is torn.
@@ -88,11 +87,26 @@ fn hip_edge(ctx: &Context, row: usize, outline: &Outline) -> Option<f64> {
     }
     let outermost = quantile(&edges, OUTERMOST);
     let edge_place = [out * outermost, middle[1]];
-    let blocked = [Part::Wrist, Part::Elbow]
-        .iter()
-        .flat_map(|&p| [body.lead(p), body.trail(p)])
-        .any(|k| distance(track.at(row, k), edge_place) < ctx.px(HAND_CLEARANCE_CM));
-    (!blocked).then_some(outermost)
+    (!arm_near(ctx, row, edge_place)).then_some(outermost)
+}
+
+/// Whether an arm or hand comes so near to a place that an edge there may be theirs.
+fn arm_near(ctx: &Context, row: usize, place: [f64; 2]) -> bool {
+    let track = &ctx.swing.track;
+    [ctx.body.lead, ctx.body.lead.other()].into_iter().any(|side| {
+        let at = |p| track.at(row, keypoint(p, side));
+        let (shoulder, elbow, wrist) = (at(Part::Shoulder), at(Part::Elbow), at(Part::Wrist));
+        // the hand goes on half a forearm beyond the wrist
+        let hand = [wrist[0] + 0.5 * (wrist[0] - elbow[0]), wrist[1] + 0.5 * (wrist[1] - elbow[1])];
+        [(shoulder, elbow), (elbow, hand)].into_iter().any(|(a, b)| to_segment(place, a, b) < ctx.px(ARM_CLEARANCE_CM))
+    })
+}
+
+/// Distance of a place from the straight segment `a`–`b`.
+fn to_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> f64 {
+    let (u, v) = ([b[0] - a[0], b[1] - a[1]], [p[0] - a[0], p[1] - a[1]]);
+    let share = ((u[0] * v[0] + u[1] * v[1]) / (u[0] * u[0] + u[1] * u[1]).max(1e-9)).clamp(0.0, 1.0);
+    distance(p, [a[0] + share * u[0], a[1] + share * u[1]])
 }
 
 /// Outer edge of the trail foot in one frame, as [`hip_edge`].
@@ -145,7 +159,6 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
     } else {
         Ok(ctx.cm(median(&feet) - (home + median(&largest)).max(home)))
     };
-    let _ = steady;
     Ok(HipEdges {
         travel_cm: ctx.cm(median(&largest)),
         jitter_cm: ctx.cm(spread),

@@ -4,7 +4,7 @@ use super::{Context, Outcome, outline, running_median};
 use crate::report::types::From;
 use crate::swing::Part;
 use crate::track::BODY_CUT_OFF;
-use crate::track::signal::{median, quantile};
+use crate::track::signal::quantile;
 
 /// All sway quantities. `trail_hip_travel_cm` comes from the outline's edge where that is safe, else from the key point.
 pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
@@ -80,7 +80,6 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let inside = e.inside_foot_cm.clone()?;
         ctx.reading_from("hip_edge_inside_foot_cm", inside, e.jitter_cm, e.frames.clone(), true, From::Outline)
     });
-    let _ = median;
     vec![
         ("trail_hip_travel_cm", trail_hip_travel),
         ("hip_edge_travel_cm", edge),

@@ -3,6 +3,7 @@
 use crate::pose::keypoints::Keypoint;
 use crate::pose::seen::Looks;
 use crate::report::types::SwingKind;
+use crate::track::signal::median;
 
 /// A swing as the scout saw it. Times in seconds of clip time, to about a scout interval.
 #[derive(Debug, Clone, PartialEq)]
@@ -38,12 +39,19 @@ const PARTIAL_TOP: f64 = 0.35;
 const SPEED_RATIO: f64 = 1.3;
 /// A backswing shorter than this many seconds is a twitch.
 const MIN_BACKSWING: f64 = 0.3;
-/// A usual downswing, seconds, and how much longer one may look before slow motion is assumed.
+/// A usual downswing, seconds, and how many times longer one must look before slow motion is assumed.
 const USUAL_DOWNSWING: f64 = 0.30;
+const LEAST_SLOW_MOTION: f64 = 1.8;
+/// Hands at rest: within this distance (trunk lengths) of one place, lower than this, for this long (seconds of real time).
+const REST_SPREAD: f64 = 0.10;
+const REST_HEIGHT: f64 = 0.5;
+const REST_SECONDS: f64 = 0.25;
+/// A rest may lie this long before the hands' lowest point (a waggle lies between), seconds of real time.
+const LONGEST_WAIT: f64 = 3.0;
 
 impl Hands {
     fn of(looks: &Looks) -> Hands {
-        let trunk = crate::track::signal::median(&looks.looks.iter().map(|l| l.trunk()).collect::<Vec<_>>()).max(1.0);
+        let trunk = median(&looks.looks.iter().map(|l| l.trunk()).collect::<Vec<_>>()).max(1.0);
         let place = |i: usize| {
             let l = &looks.looks[i];
             let (hands, hips) = (l.mid(Keypoint::LeftWrist, Keypoint::RightWrist), l.mid(Keypoint::LeftHip, Keypoint::RightHip));
@@ -109,14 +117,25 @@ impl Hands {
         points
     }
 
-    /// Last look before `top` at which the hands were still near their place at rest (median of the half second around
-    /// the lowest point's plateau).
-    fn takeaway(&self, low: usize, top: usize) -> usize {
-        let near: Vec<usize> = (0..top).filter(|&i| (self.times[i] - self.times[low]).abs() < 0.4 && self.speed[i] < 0.6).collect();
-        let of = |v: &[f64]| crate::track::signal::median(&near.iter().map(|&i| v[i]).collect::<Vec<_>>());
-        let (x, y) = if near.is_empty() { (self.lateral[low], self.height[low]) } else { (of(&self.lateral), of(&self.height)) };
-        (low..top).rev().find(|&i| (self.lateral[i] - x).hypot(self.height[i] - y) < 0.12).unwrap_or(low)
+    /// The last look of the latest rest before `top`: hands low and within `REST_SPREAD` of one place for `REST_SECONDS`.
+    fn takeaway(&self, top: usize, slowness: f64) -> Option<usize> {
+        (1..top).rev().find(|&i| {
+            let rest: Vec<usize> = (0..=i).filter(|&j| self.times[i] - self.times[j] <= REST_SECONDS * slowness + 1e-6).collect();
+            let of = |v: &[f64]| median(&rest.iter().map(|&j| v[j]).collect::<Vec<_>>());
+            let (x, y) = (of(&self.lateral), of(&self.height));
+            let still = |&j: &usize| (self.lateral[j] - x).hypot(self.height[j] - y) < REST_SPREAD;
+            rest.len() >= 3
+                && self.times[i] - self.times[rest[0]] > 0.6 * REST_SECONDS * slowness
+                && y < REST_HEIGHT
+                && rest.iter().all(still)
+        })
     }
+}
+
+/// Slowness against life, from the time between the highest hands and the strike.
+fn slowness(downswing: f64) -> f64 {
+    let factor = downswing / USUAL_DOWNSWING;
+    if factor < LEAST_SLOW_MOTION { 1.0 } else { factor }
 }
 
 /// Finds the swings in time order. The last full one is the main swing; full ones before it are practice.
@@ -143,18 +162,21 @@ pub fn find_windows(scout: &Looks) -> Vec<Window> {
         let low_before = (k > 0).then(|| points[k - 1]);
         let low_after = points.get(k + 1).copied();
         let high_after = points.get(k + 2).copied();
-        let takeaway = low_before.map(|low| hands.takeaway(low, top));
-        let from = takeaway.unwrap_or(0);
+        let slow_motion = low_after.map_or(1.0, |s| slowness(hands.times[s] - hands.times[top]));
+        let takeaway = hands
+            .takeaway(top, slow_motion)
+            .filter(|i| low_before.is_none_or(|low| hands.times[*i] > hands.times[low] - LONGEST_WAIT * slow_motion));
+        let from = takeaway.or(low_before).unwrap_or(0);
         let Some(strike) = low_after else {
             // the clip ends on the way up or at the top: a swing cut off, if it is a full backswing from a rest
-            if height >= FULL_TOP && takeaway.is_some() && k + 1 == points.len() && starts_at_rest(&hands, from) {
+            if height >= FULL_TOP && takeaway.is_some() && k + 1 == points.len() {
                 found.push((0.0, top, window(&hands, SwingKind::Full, takeaway, top, None, None)));
             }
             continue;
         };
         let end = high_after.unwrap_or(strike);
         let quick = hands.fastest(top, end);
-        let slow = if takeaway.is_some() { hands.fastest(from, top) } else { 0.0 };
+        let slow = if low_before.is_some() { hands.fastest(from, top) } else { 0.0 };
         if quick < SPEED_RATIO * slow || high_after.is_none_or(|h| hands.height[h] < 0.4 * height.min(1.0)) {
             continue;
         }
@@ -186,16 +208,10 @@ pub fn find_windows(scout: &Looks) -> Vec<Window> {
     kept
 }
 
-fn starts_at_rest(hands: &Hands, from: usize) -> bool {
-    let before: Vec<f64> = (0..=from).filter(|&i| hands.times[from] - hands.times[i] < 0.5).map(|i| hands.speed[i]).collect();
-    before.len() >= 3 && crate::track::signal::median(&before) < 0.6
-}
-
 fn window(hands: &Hands, kind: SwingKind, takeaway: Option<usize>, top: usize, strike: Option<usize>, high: Option<usize>) -> Window {
     let t = |i: usize| hands.times[i];
     let last = hands.times.len() - 1;
-    let slowness = strike.map_or(1.0, |s| ((t(s) - t(top)) / USUAL_DOWNSWING).max(1.0));
-    let slowness = if slowness < 1.8 { 1.0 } else { slowness };
+    let slowness = strike.map_or(1.0, |s| slowness(t(s) - t(top)));
     // the finish: hands slow again after the follow-through
     let finish = high.map(|h| (h..=last).find(|&i| hands.speed[i] < 0.6 / slowness).unwrap_or(h));
     let end = finish.map_or(t(last), |f| (t(f) + 0.5 * slowness).min(t(last)));

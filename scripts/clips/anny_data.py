@@ -19,9 +19,9 @@ def data_dir():
 
 
 def read_base():
-    """Base mesh: vertices (n, 3) in decimetres, Y up, facing +Z; quads of the drawn groups by group name."""
+    """Base mesh: vertices (n, 3) in decimetres, Y up, facing +Z; quads of the drawn groups (body, two eyes)."""
     vertices, groups, group = [], {}, None
-    wanted = ("body", "helper-l-eye", "helper-r-eye")
+    wanted = lambda name: name == "body" or (name.endswith("-eye") and not name.startswith("joint"))
     with open(data_dir() / "mpfb2/3dobjs/base.obj", encoding="utf-8") as f:
         for line in f:
             head, _, rest = line.partition(" ")
@@ -29,7 +29,7 @@ def read_base():
                 vertices.append([float(x) for x in rest.split()[:3]])
             elif head == "g":
                 group = rest.strip()
-            elif head == "f" and group in wanted:
+            elif head == "f" and wanted(group):
                 groups.setdefault(group, []).append([int(p.split("/")[0]) - 1 for p in rest.split()])
     return np.array(vertices), {k: np.array(v) for k, v in groups.items()}
 

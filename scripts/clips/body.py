@@ -181,8 +181,9 @@ class Body:
         renumber[used] = np.arange(len(used))
         quads = renumber[quads]
         eyes = np.zeros(len(base), bool)
-        for g in ("helper-l-eye", "helper-r-eye"):
-            eyes[np.unique(groups[g])] = True
+        for g in groups:
+            if g != "body":
+                eyes[np.unique(groups[g])] = True
         chest = np.zeros(len(base))
         chest[fingers["breast"][0]] = fingers["breast"][1]
         v, w, eyes, self.front = v[used], weights[used], eyes[used], chest[used]
@@ -233,7 +234,7 @@ class Body:
         sleeve = (arm >= 0.3) & (upper < look["sleeve"] if look["sleeve"] < 1.2 else fore < 0.93) & (hand < 0.5)
         if look["sleeve"] < 1.2:
             sleeve &= share("farm1", "farm2") < 0.5
-        shirt |= sleeve & (v[:, 1] > waist * 0 + 0.3)
+        shirt |= sleeve 
         trousers = (arm < 0.4) & (hand < 0.3) & (v[:, 1] < waist) & (foot < 0.5) & (torso | (leg > 0.3))
         end = look["trouser_end"]
         trousers &= (thigh < end) if end < 1.2 else (shank < 0.97)
@@ -250,9 +251,9 @@ class Body:
         amount = np.where(shirt, 0.5, 0) + np.where(trousers, 0.55, 0) + np.where(shoes, 0.6, 0) + np.where(hair | cap, 0.3, 0)
         smooth = _smooth(v, edges, amount.clip(0, 1), 8)
         smooth = _smooth(smooth, edges, 0.6 * (shirt | trousers) * np.clip((0.6 - leg) / 0.5, 0, 1) * np.clip((0.4 - arm) / 0.3, 0, 1), 20)
-        near = (self.front > 0.02) & shirt
+        near = shirt & (arm < 0.25) & (v[:, 2] > j["chest"][2] + 0.02) & (v[:, 1] < j["shoulder.L"][1] - 0.02)
         part = edges[near[edges].any(1)]
-        smooth = _smooth(smooth, part, np.clip(2.0 * self.front, 0, 0.8) * near, 220)
+        smooth = _smooth(smooth, part, 0.6 * near * np.clip(0.25 + 2.0 * self.front, 0, 1), 160)
         self._shoe(smooth, shoes)
         smooth_n = vertex_normals(smooth, self.faces)
         offset = np.zeros(len(v))
@@ -264,7 +265,6 @@ class Body:
         v[shoes, 1] = np.maximum(v[shoes, 1], 0.0)
         self.vertices = v
         colour = np.tile(np.array(look["skin"]), (len(v), 1))
-        self.rel_head = rel
         colour[shirt], colour[trousers], colour[shoes] = look["shirt"], look["trousers"], look["shoes"]
         if look["stripe"]:
             band = shirt & (np.floor(v[:, 1] / 0.045).astype(int) % 2 == 0)

@@ -116,7 +116,7 @@ def swing_keys(table, a, d, s):
     put("club_angle", [(B(0), c0), (B(0.20), c0 + 12), (B(0.50), c0 + (90 if full else 70)), (B(0.72), 172 if full else 120),
                        (B(1), d["club_top"] if full else 165),
                        (D(0.35), d["club_top"] - 8 if full else 165), (D(0.60), 172 if full else 135), (D(0.82), 92 if full else 75), (D(1), c0),
-                       (A(0.06), -72), (A(0.14), -135 if full else -105), (A(0.28), -205 if full else -120), (F(1), -262 if full else -115)])
+                       (A(0.05), -68), (A(0.12), -128 if full else -105), (A(0.28), -205 if full else -120), (F(1), -262 if full else -115)])
     put("club_lie", [(B(0), a["club_lie"]), (B(0.9), a["club_lie"] + 6), (D(0.5), a["club_lie"] + 4), (D(1), a["club_lie"]),
                      (A(0.2), a["club_lie"] + 2), (F(1), a["club_lie"] + 16)])
     ct, pt = d["chest_top"] * (g if full else 0.62 * g + 0.1), d["pelvis_top"] * (g if full else 0.6)

@@ -55,7 +55,7 @@ def dials(rng, stature, level_setup=False):
         "chest_top": u(80, 96), "pelvis_top": u(38, 50), "chest_impact": u(15, 30), "pelvis_impact": u(30, 44), "shift_impact": u(0.06, 0.11), "drift_clean": u(-0.022, 0.010),
         "rise_top": u(-0.012, 0.008), "rise_impact": u(-0.01, 0.015), "thrust": u(0.0, 0.03), "head_drift": u(-0.005, 0.025), "head_follows": u(0.3, 0.9), "reverse": 0.0,
         "head_lift": u(-0.015, 0.015), "head_turn_top": u(6, 20), "trail_knee_slack": u(-4, 4), "lead_heel_top": 0.0 if u() < 0.7 else u(4, 16), "flying": u(0, 0.5), "hands_ahead": u(-0.005, 0.03),
-        "wing_depth": u(-10, 52), "elbow_side": u(-50, 12), "finish_place": [u(0.12, 0.20), u(0.05, 0.14), u(-0.02, 0.06)],
+        "wing_depth": u(-8, 72), "elbow_side": u(-50, 32), "finish_place": [u(0.12, 0.20), u(0.05, 0.14), u(-0.02, 0.06)],
     }
     if level_setup:
         d.update(pelvis_ahead=u(-0.012, 0.006), head_behind=u(-0.012, 0.012), shoulder_roll=u(-10.5, -6.5), head_roll=u(-2, 1), trail_knee_in=u(-12, 0))
@@ -71,12 +71,12 @@ def one_swing(rng, kind, amount, start):
     down = float(np.clip(back / ratio, 0.20, 0.34))
     if kind != "full":
         back, down = back * 1.1, down * 1.25
-    after = float(rng.uniform(0.95, 1.2)) * (1.0 if kind == "full" else 1.2)
-    settle = float(rng.uniform(0.62, 0.80)) * (1.0 if kind == "full" else 1.1)
+    after = float(rng.uniform(1.15, 1.4)) * (1.0 if kind == "full" else 1.2)
+    settle = float(rng.uniform(0.66, 0.84)) * (1.0 if kind == "full" else 1.1)
     return {
         "kind": kind, "amount": amount, "start": start, "top": start + back, "impact": start + back + down, "settle": start + back + down + settle,
         "hold": float(rng.uniform(0.45, 0.7)), "after": after, "sway": 0.0, "wing": 0.0, "fold": 0.0, "flex_back": float(rng.uniform(5, 14)),
-        "flex_top": float(rng.uniform(8, 32)), "flex_impact": float(rng.uniform(4, 12)), "flex_half": float(rng.uniform(2, 9)), "flex_chest": float(rng.uniform(4, 18)),
+        "flex_top": float(rng.uniform(8, 32)), "flex_impact": float(rng.uniform(4, 12)), "flex_half": float(rng.uniform(2, 9)), "flex_chest": float(rng.uniform(4, 16)),
     }
 
 
@@ -130,6 +130,7 @@ def choose_faults(rng, d, swing, tags):
         tags.append("sway")
     if wing:
         swing["wing"] = float(rng.uniform(30, 50) if rng.random() < 0.34 else rng.uniform(50, 75))
+        swing["after"] = float(rng.uniform(1.3, 1.5))
         tags.append("wing")
     if not (sway or wing) and draw < 0.45:
         tags.append("clean")
@@ -259,7 +260,7 @@ def fixture(index):
     if index == 1:
         s["sway"], d["pelvis_top"], tags = 0.125, 36.0, ["sway", "level_setup"]
     if index == 2:
-        s["wing"], d["wing_depth"], tags = 68.0, 8.0, ["wing"]
+        s["wing"], s["after"], d["wing_depth"], tags = 66.0, 1.4, 12.0, ["wing"]
     p = {
         "name": names[index], "seed": seed, "split": "fixtures", "look": person, "dials": d, "swing": s, "tags": tags, "fps": 30 if index == 3 else 60, "playback": 1,
         "size": (540, 960), "view": "down_the_line" if index == 4 else "face_on", "practice": "practice" if index == 3 else None, "waggle": index == 3, "left_handed": index == 3,

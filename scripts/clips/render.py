@@ -93,7 +93,7 @@ class Shoot:
         last = len(st.rot) - 1
         a, b = max(0, middle - int(span // 2)), min(last, middle + int(span // 2))
         speed = np.linalg.norm(st.joints["grip"][b] - st.joints["grip"][a]) * st.camera.focal / self.plan["distance"]
-        n = int(np.clip(np.ceil(speed / 3.0), 1, 7))
+        n = int(np.clip(np.ceil(speed / 2.2), 1, 10))
         if n == 1:
             return [min(middle, last)]
         return sorted({int(round(x)) for x in np.linspace(a, b, n)})

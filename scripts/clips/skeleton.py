@@ -213,7 +213,7 @@ class Skeleton:
         wrist = shoulder["L"] + middle
         way = wrist + gap * shaft - shoulder["R"]
         far = np.linalg.norm(way, axis=1)
-        wrist = wrist - unit(way) * soft_plus(far - 0.985 * self.arm - 0.05, 0.006)[:, None]
+        wrist = wrist - unit(way) * soft_plus(far - 0.990 * self.arm - 0.055, 0.005)[:, None]
         self._reach("L", wrist, shoulder)
         hand_l = unit(0.8 * unit(wrist - shoulder["L"]) + 0.62 * shaft)
         grip = wrist + self.hand * hand_l
