@@ -1,4 +1,4 @@
-//! The morning sheet.
+//! The morning sheet: a plain list until the designed pages take its place.
 
 use crate::batch::place::{self, OutFolder};
 use crate::batch::summary::Summary;
@@ -10,6 +10,6 @@ use std::path::PathBuf;
 pub fn write(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Option<&str>) -> Result<PathBuf> {
     let _ = (store, night, since);
     let page = out.folder("sheet")?.join("index.html");
-    place::write(&page, b"")?;
+    place::write(&page, b"<!doctype html><title>Morning sheet</title>")?;
     Ok(page)
 }

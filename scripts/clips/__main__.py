@@ -19,7 +19,7 @@ def work(job):
 
 def main():
     ap = argparse.ArgumentParser(prog="scripts/make-clips", description="Renders synthetic golf-swing clips with exact truth. Each clip is a folder "
-                                 "with clip.mp4 and truth.json.gz; the same seed gives the same clip; finished clips are left alone.")
+                                 "with clip.mp4 and truth.json.gz; the same seed gives the same clip; finished clips of this version are left alone.")
     ap.add_argument("--out", metavar="DIR", help="folder for the clips")
     ap.add_argument("--split", choices=["calibrate", "check", "fixtures"], default="calibrate", help="disjoint seeds, one distribution; fixtures: six small fixed ones")
     ap.add_argument("--count", type=int, help="number of clips (default: calibrate 80, check 120, fixtures 6)")

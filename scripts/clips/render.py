@@ -132,12 +132,21 @@ def encoder(path, size, fps, crf):
          "-movflags", "+faststart", str(path)], stdin=subprocess.PIPE)
 
 
+def finished(folder):
+    """Whether a folder holds a whole clip made by this version of the generator."""
+    try:
+        with gzip.open(folder / "truth.json.gz", "rt") as f:
+            return (folder / "clip.mp4").exists() and json.load(f).get("generator") == truth.GENERATOR
+    except (OSError, EOFError, ValueError):
+        return False
+
+
 def render(plan, out):
     """Renders one plan into out/<name>; returns the number of frames, or 0 if it is there already."""
     final = Path(out) / plan["name"]
-    if (final / "clip.mp4").exists() and (final / "truth.json.gz").exists():
+    if finished(final):
         return 0
-    part = Path(out) / f".{plan['name']}.part"
+    part = Path(out) / f".{plan['name']}.{os.getpid()}.part"
     shutil.rmtree(part, ignore_errors=True)
     part.mkdir(parents=True)
     shoot = Shoot(plan)

@@ -18,6 +18,7 @@ METRICS = (
     "lead_hand_above_elbow_chest_cm", "spine_tilt_address_deg", "spine_tilt_top_deg", "shoulder_tilt_address_deg", "hip_tilt_address_deg", "head_behind_centre_address_cm",
     "pelvis_toward_target_address_cm", "trail_knee_inside_address_cm", "backswing_s", "downswing_s", "tempo_ratio", "spine_bend_address_deg", "spine_bend_change_impact_deg",
 )
+GENERATOR = 2          # raised whenever the same seed would give another clip; older clips are rendered anew
 STILL_WINDOW = 0.3     # seconds before the takeaway whose medians are the address values
 ONSET_SPEED = 0.03     # metres a second: the hands count as moving above this
 AWAY = 0.05            # metres: a move that carries the hands farther is a takeaway
@@ -345,7 +346,7 @@ def clip_truth(stage, shakes, rate):
             and p["share"] * h >= 300 and not p["cut_at_top"])
     c = stage.camera
     return {
-        "schema": "dawnsheet.truth/1", "name": p["name"], "seed": p["seed"], "split": p["split"], "good_by_design": bool(good), "fps": p["fps"], "size": [w, h],
+        "schema": "dawnsheet.truth/1", "generator": GENERATOR, "name": p["name"], "seed": p["seed"], "split": p["split"], "good_by_design": bool(good), "fps": p["fps"], "size": [w, h],
         "frames": stage.frames, "view": p["view"], "yaw_deg": round(p["yaw"], 3), "lead_side": "left" if stage.toward > 0 else "right", "mirrored": p["mirrored"],
         "playback_factor": slow, "stature_cm": round(100 * p["look"]["stature"], 1),
         "dials": {**p["dials"], **{k: p["swing"][k] for k in ("sway", "wing", "fold")}, "sex": p["look"]["sex"], "weight": p["look"]["weight"]},

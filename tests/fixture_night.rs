@@ -1,0 +1,226 @@
+//! The main job on the committed clips: one night through the real program, checked against the truth beside the clips
+//! (`fixtures/truth`: exact, from the renderer's 3-D body; events as defined by the report, from the projected joints).
+
+mod support;
+
+use dawnsheet::report::Report;
+use dawnsheet::report::types::{FaultName, Metric, Side, SwingKind, Verdict, ViewKind};
+use dawnsheet::settings::Settings;
+use dawnsheet::swing::events::tolerance_frames;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+use std::sync::OnceLock;
+use support::{Place, dawnsheet, repository};
+
+#[derive(Deserialize)]
+struct Truth {
+    clip: String,
+    fps: f64,
+    view: String,
+    lead_side: Side,
+    swings: usize,
+    events: BTreeMap<String, Option<f64>>,
+    metrics: BTreeMap<String, f64>,
+}
+
+struct Night {
+    place: Place,
+    code: i32,
+    summary: serde_json::Value,
+}
+
+fn copy_inbox(place: &Place) {
+    let from = repository("fixtures/inbox");
+    for entry in walkdir::WalkDir::new(&from).into_iter().filter_map(Result::ok).filter(|e| e.file_type().is_file()) {
+        let below = entry.path().strip_prefix(&from).unwrap().to_str().unwrap().to_string();
+        place.copy(entry.path(), &below);
+    }
+}
+
+/// One run for all tests here.
+fn night() -> &'static Night {
+    static NIGHT: OnceLock<Night> = OnceLock::new();
+    NIGHT.get_or_init(|| {
+        let place = Place::new();
+        copy_inbox(&place);
+        let (code, summary) = place.summary(&[]);
+        Night { place, code, summary }
+    })
+}
+
+fn truths() -> Vec<Truth> {
+    let mut all: Vec<Truth> = std::fs::read_dir(repository("fixtures/truth"))
+        .unwrap()
+        .map(|e| serde_json::from_str(&std::fs::read_to_string(e.unwrap().path()).unwrap()).unwrap())
+        .collect();
+    all.sort_by(|a, b| a.clip.cmp(&b.clip));
+    assert_eq!(all.len(), 5);
+    all
+}
+
+fn report_of(truth: &Truth) -> Report {
+    night().place.reports().into_iter().find(|r| r.clip.file == truth.clip).unwrap()
+}
+
+#[test]
+fn every_upload_is_accounted_for_and_usable() {
+    let night = night();
+    assert_eq!(night.code, 0);
+    assert_eq!(night.summary["lines"].as_array().unwrap().len(), 5);
+    assert!(night.place.reports().iter().all(|r| r.usable));
+}
+
+#[test]
+fn view_side_and_swings_are_seen() {
+    for truth in truths() {
+        let report = report_of(&truth);
+        let kind = if truth.view == "face_on" { ViewKind::FaceOn } else { ViewKind::DownTheLine };
+        assert_eq!(report.view.as_ref().unwrap().kind, kind, "{}", truth.clip);
+        let golfer = report.golfer.as_ref().unwrap();
+        assert_eq!(golfer.lead_side, truth.lead_side, "{}", truth.clip);
+        assert_eq!(golfer.agrees_with_motion, Some(true));
+        let full: Vec<_> = report.swings.iter().filter(|s| s.kind != SwingKind::Partial).collect();
+        assert_eq!(full.len(), truth.swings, "{}", truth.clip);
+        assert!(full.last().unwrap().main);
+    }
+}
+
+#[test]
+fn events_are_found_within_the_published_tolerance() {
+    for truth in truths().iter().filter(|t| t.view == "face_on") {
+        let report = report_of(truth);
+        let events = serde_json::to_value(&report.swings.iter().find(|s| s.main).unwrap().events).unwrap();
+        let span = (truth.events["impact"].unwrap() - truth.events["takeaway"].unwrap()) * truth.fps;
+        let allowed = tolerance_frames(span.round()) as f64;
+        for name in ["lead_arm_level_back", "top", "lead_arm_level_down", "impact", "half_follow_through", "chest_high_follow_through"] {
+            let ours = events[name]["time_s"].as_f64().unwrap_or_else(|| panic!("{}: no {name}", truth.clip));
+            let off = (ours - truth.events[name].unwrap()) * truth.fps;
+            assert!(off.abs() <= allowed + 0.5, "{}: {name} off by {off:.1} frames, allowed {allowed}", truth.clip);
+        }
+    }
+}
+
+#[test]
+fn no_verdict_contradicts_the_truth() {
+    let limits = Settings::default().limits;
+    for truth in truths() {
+        let report = report_of(&truth);
+        let main = report.swings.iter().find(|s| s.main).unwrap();
+        let (sway, wing) = (&main.faults[&FaultName::Sway], &main.faults[&FaultName::ChickenWing]);
+        if truth.view != "face_on" {
+            assert_eq!((sway.verdict, wing.verdict), (Verdict::CannotMeasure, Verdict::CannotMeasure));
+            assert!(sway.why.as_ref().unwrap().contains("down the line"));
+            continue;
+        }
+        let share = truth.metrics["trail_hip_travel_cm"] / truth.metrics["stance_width_cm"] * 100.0;
+        let sways = truth.metrics["trail_hip_travel_cm"] > limits.trail_hip_travel_cm
+            || share > limits.trail_hip_travel_pct_stance
+            || truth.metrics["pelvis_travel_cm"] > limits.pelvis_travel_cm
+            || truth.metrics["hip_edge_inside_foot_cm"] < limits.hip_edge_inside_foot_cm;
+        let wings = truth.metrics["lead_elbow_bow_late_upper_arms"] > limits.lead_elbow_bow_late_upper_arms;
+        for (fault, there) in [(sway, sways), (wing, wings)] {
+            let wrong = if there { Verdict::Clear } else { Verdict::Flagged };
+            assert_ne!(fault.verdict, wrong, "{}: {}", truth.clip, fault.text);
+        }
+    }
+}
+
+#[test]
+fn intervals_hold_the_truth() {
+    let (mut inside, mut all) = (0, 0);
+    for truth in truths() {
+        let report = report_of(&truth);
+        let main = report.swings.iter().find(|s| s.main).unwrap();
+        for (name, value) in &truth.metrics {
+            if let Some(Metric::Value(m)) = main.metrics.get(name) {
+                all += 1;
+                inside += usize::from((m.low..=m.high).contains(value));
+            }
+        }
+    }
+    // 95 % intervals: of so many values, fewer than 85 % inside would be a broken budget
+    assert!(all > 80 && inside * 100 >= all * 85, "{inside} of {all}");
+}
+
+#[test]
+fn reports_follow_the_committed_schema() {
+    let schema: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(repository("pipeline/report/report.schema.json")).unwrap()).unwrap();
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    for report in night().place.reports() {
+        let value = serde_json::to_value(&report).unwrap();
+        assert!(validator.is_valid(&value), "{:?}", validator.iter_errors(&value).map(|e| e.to_string()).collect::<Vec<_>>());
+        assert!(!value.to_string().contains("NaN"));
+    }
+    assert!(!validator.is_valid(&serde_json::json!({ "schema": "dawnsheet.report/1" })));
+}
+
+#[test]
+fn key_pictures_are_drawn() {
+    for report in night().place.reports() {
+        let folder = night().place.out().join("sheet/pictures").join(&report.clip.id);
+        let wanted: &[&str] =
+            if report.view.unwrap().kind == ViewKind::FaceOn { &["address", "top", "impact", "half_follow_through", "chest_high_follow_through"] } else { &["address", "top", "impact"] };
+        for name in wanted {
+            let bytes = std::fs::read(folder.join(format!("{name}.jpg"))).unwrap();
+            assert!(bytes.starts_with(&[0xFF, 0xD8]) && bytes.len() > 10_000);
+        }
+    }
+}
+
+#[test]
+fn a_second_night_does_nothing_and_a_single_clip_says_the_same() {
+    let night = night();
+    let before = std::fs::read(night.place.out().join("sheet/index.html")).unwrap();
+    assert!(!before.is_empty());
+    let reports = night.place.reports();
+    let start = std::time::Instant::now();
+    let (code, summary) = night.place.summary(&[]);
+    assert!(start.elapsed().as_secs() < 10, "nothing was measured again");
+    assert_eq!(code, 0);
+    assert!(summary["lines"].as_array().unwrap().iter().all(|l| l["new"] == false));
+    assert_eq!(reports, night.place.reports());
+
+    let clip = night.place.inbox().join("Mira Okafor/2026-11-23 7 iron.mp4");
+    let ran = dawnsheet(&["clip", clip.to_str().unwrap(), "--json", "--lead-side", "left", "--stature", "177"]);
+    assert_eq!(ran.code, 0, "{}", ran.stderr);
+    let alone: Report = serde_json::from_str(&ran.stdout).unwrap();
+    let in_the_night = reports.iter().find(|r| r.clip.id == alone.clip.id).unwrap();
+    assert_eq!(alone.swings, in_the_night.swings);
+    let again = dawnsheet(&["clip", clip.to_str().unwrap(), "--json", "--lead-side", "left", "--stature", "177"]);
+    assert_eq!(ran.stdout, again.stdout, "the same bytes out");
+}
+
+#[test]
+fn other_limits_judge_again_without_video() {
+    let place = Place::new();
+    copy_inbox(&place);
+    // only the quick one of the clips, and its look taken over from a first run
+    for student in ["Jonas Lind", "Priya Raman", "Tomas Varga"] {
+        std::fs::remove_dir_all(place.inbox().join(student)).unwrap();
+    }
+    let (code, _) = place.summary(&["--model", "fast"]);
+    assert_eq!(code, 0);
+    let first = place.reports();
+    let clip = place.inbox().join("Mira Okafor/2026-11-23 7 iron.mp4");
+    std::fs::remove_file(clip).unwrap();
+    let settings = place.folder.path().join("strict.toml");
+    std::fs::write(&settings, "[limits]\nhead_vertical_cm = 1\n").unwrap();
+    let ran = dawnsheet(&["rejudge", "--out", place.out().to_str().unwrap(), "--settings", settings.to_str().unwrap()]);
+    assert_eq!(ran.code, 0, "{}", ran.stderr);
+    let second = place.reports();
+    let drift = |r: &Report| r.swings.iter().find(|s| s.main).unwrap().faults[&FaultName::HeadDrift].verdict;
+    assert_eq!((drift(&first[0]), drift(&second[0])), (Verdict::Clear, Verdict::Flagged));
+    assert_eq!(first[0].swings[0].metrics, second[0].swings[0].metrics);
+    assert_ne!(first[0].engine.settings_sha256, second[0].engine.settings_sha256);
+}
+
+#[test]
+fn a_mirrored_or_other_golfer_is_a_warning_and_the_motion_is_followed() {
+    let clip = repository("fixtures/inbox/Mira Okafor/2026-11-23 7 iron.mp4");
+    let ran = dawnsheet(&["clip", clip.to_str().unwrap(), "--json", "--lead-side", "right", "--model", "fast"]);
+    let report: Report = serde_json::from_str(&ran.stdout).unwrap();
+    assert_eq!(report.golfer.as_ref().unwrap().lead_side, Side::Left);
+    assert!(report.reasons.iter().any(|r| r.code == dawnsheet::report::ReasonCode::MirroredOrOtherHanded));
+    assert!(report.needs_look);
+}
