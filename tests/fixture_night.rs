@@ -159,8 +159,11 @@ fn reports_follow_the_committed_schema() {
 fn key_pictures_are_drawn() {
     for report in night().place.reports() {
         let folder = night().place.out().join("sheet/pictures").join(&report.clip.id);
-        let wanted: &[&str] =
-            if report.view.unwrap().kind == ViewKind::FaceOn { &["address", "top", "impact", "half_follow_through", "chest_high_follow_through"] } else { &["address", "top", "impact"] };
+        let wanted: &[&str] = if report.view.unwrap().kind == ViewKind::FaceOn {
+            &["address", "top", "impact", "half_follow_through", "chest_high_follow_through"]
+        } else {
+            &["address", "top", "impact"]
+        };
         for name in wanted {
             let bytes = std::fs::read(folder.join(format!("{name}.jpg"))).unwrap();
             assert!(bytes.starts_with(&[0xFF, 0xD8]) && bytes.len() > 10_000);

@@ -74,7 +74,7 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
         found.push(ReasonCode::SwingCut.because(format!("{} not seen", missing.join(" and "))).weighing(severity));
     }
     if read.view.kind == ViewKind::Other {
-        found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", read.view.off_square_deg)));
+        found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", read.view.yaw_deg.abs())));
     } else if read.view.kind == ViewKind::DownTheLine {
         found.push(
             ReasonCode::NotFaceOn.because("filmed down the line: sway, elbow and lateral head are not measured").weighing(Severity::Info),
@@ -92,7 +92,7 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
             found.push(ReasonCode::FewFrames.because(format!("{frames} pictures")));
         }
     }
-    if read.track.exchanged() {
+    if read.track.exchanged() || read.view.sides_exchanged {
         found.push(ReasonCode::SidesRepaired.reason());
     }
     if read.slowness_estimated() {
@@ -199,7 +199,7 @@ pub fn widen(seen: &Seen, read: &SwingRead, settings: &Settings) -> f64 {
     if height_px(seen, read) < gates.small_height_px {
         factor *= 1.5;
     }
-    if read.view.off_square_deg > gates.widen_off_square_deg {
+    if read.view.yaw_deg.abs() > gates.widen_off_square_deg {
         factor *= 1.2;
     }
     if camera_moves(seen, settings) {

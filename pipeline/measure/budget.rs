@@ -35,7 +35,11 @@ pub struct Budget {
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Events {
-    pub note: String,
+    /// Reading of the lead arm's direction (degrees from hanging) when the arm is truly level: the model's shoulder point
+    /// sits above the joint.
+    pub arm_level_deg: f64,
+    /// The hands pass this far ahead of their address place at impact, cm.
+    pub hands_ahead_cm: f64,
 }
 
 impl Budget {

@@ -26,6 +26,8 @@ struct ArmFrame {
 }
 
 fn arm(ctx: &Context, look: &Look) -> Arm {
+    let exchanged = ctx.swing.view.sides_exchanged.then(|| look.with_sides_exchanged());
+    let look = exchanged.as_ref().unwrap_or(look);
     let (lead, trail) = (ctx.body.lead, ctx.body.lead.other());
     let at = |p, side| ctx.body.turn(look.at(keypoint(p, side)));
     let sees = |p| f64::from(look.points[keypoint(p, lead) as usize].visibility);

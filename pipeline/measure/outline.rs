@@ -23,7 +23,7 @@ const BAND_CM: i32 = 4;
 /// Of the nine edges, this quantile counts as the outermost (one stray row does not).
 const OUTERMOST: f64 = 0.85;
 /// An arm or hand whose axis comes within this distance of the edge may be what the edge shows.
-const ARM_CLEARANCE_CM: f64 = 7.0;
+const ARM_CLEARANCE_CM: f64 = 5.0;
 /// Rows of the foot: from the ankle to this far below it.
 const FOOT_ROWS_CM: i32 = 14;
 /// Edges of one band further apart than this: the outline is torn.

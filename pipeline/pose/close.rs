@@ -28,7 +28,7 @@ const CUT_SIDE: f64 = 960.0;
 /// Looks a second (of real time) while the swing is slow, around impact, and after the follow-through.
 const SLOW_RATE: f64 = 30.0;
 const FAST_RATE: f64 = 120.0;
-const END_RATE: f64 = 15.0;
+const END_RATE: f64 = 30.0;
 
 impl Cut {
     fn of(picture: &Mat, frame: usize, region: &Region) -> opencv::Result<Cut> {

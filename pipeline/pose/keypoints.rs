@@ -41,6 +41,15 @@ impl Look {
         super::Region::from_body(self.at(Keypoint::RegionCentre), self.at(Keypoint::RegionScale))
     }
 
+    /// The same look with left and right exchanged.
+    pub fn with_sides_exchanged(&self) -> Look {
+        let mut points = self.points;
+        for (k, p) in points.iter_mut().enumerate() {
+            *p = self.points[other_side(k)];
+        }
+        Look { flag: self.flag, points }
+    }
+
     /// Length of the trunk (mid-hip to mid-shoulder), pixels.
     pub fn trunk(&self) -> f64 {
         let hip = self.mid(Keypoint::LeftHip, Keypoint::RightHip);

@@ -3,6 +3,7 @@
 use super::body::{Body, Part, distance};
 use super::fit;
 use super::windows::Window;
+use crate::measure::budget::Events;
 use crate::track::signal::{median, smooth};
 use crate::track::{ARM_CUT_OFF, BODY_CUT_OFF};
 
@@ -30,8 +31,6 @@ pub struct Moments {
 const FIT_REACH: f64 = 0.030;
 /// Half-width of the fit around the top.
 const TOP_REACH: f64 = 0.060;
-/// The hands pass this far ahead of their address place at impact (the shaft leans a little; common practice), cm.
-const HANDS_AHEAD_CM: f64 = 5.0;
 /// Lateral doubt of the hands' place at impact, cm.
 const HANDS_AHEAD_SD_CM: f64 = 4.0;
 /// The move that is a takeaway, and slow hands at the finish.
@@ -60,7 +59,7 @@ pub fn arm_direction(body: &Body, tip: impl Fn(usize) -> [f64; 2]) -> Vec<f64> {
 }
 
 /// Finds the moments of a swing seen square or nearly so. `cm_per_px`: scale; `slowness`: clip time ÷ real time.
-pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64) -> Moments {
+pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64, constants: &Events) -> Moments {
     let t = &body.track.times;
     let k = slowness;
     let half_frame = |time: f64| {
@@ -87,9 +86,11 @@ pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64) -> Moments {
     if reversed {
         found.top = Some(moment(top_time, 0.012 * k));
     }
-    found.lead_arm_level_back = fit::last_crossing(t, &arm_smooth, top, 90.0, true, 2.0 * FIT_REACH * k)
+    found.lead_arm_level_back = fit::last_crossing(t, &arm_smooth, top, constants.arm_level_deg, true, 2.0 * FIT_REACH * k)
         .map(|(time, slope)| moment(time, 2.0 / slope.abs().max(20.0)));
-    let Some(takeaway_guess) = w.takeaway else { return after_top(found, body, &grip, &arm, top, w, cm_per_px, k, None, &moment) };
+    let Some(takeaway_guess) = w.takeaway else {
+        return after_top(found, body, &grip, &arm, top, w, cm_per_px, k, None, constants, &moment);
+    };
 
     let still: Vec<usize> = body.track.within(takeaway_guess - 0.5 * k, takeaway_guess - 0.03 * k);
     let rest = (!still.is_empty()).then(|| {
@@ -99,7 +100,7 @@ pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64) -> Moments {
     if let Some(rest) = rest {
         found.takeaway = takeaway(t, &grip, rest, top, cm_per_px).map(|time| moment(time, 0.03 * k));
     }
-    after_top(found, body, &grip, &arm, top, w, cm_per_px, k, rest, &moment)
+    after_top(found, body, &grip, &arm, top, w, cm_per_px, k, rest, constants, &moment)
 }
 
 /// Finds the moments of a swing seen down the line, where the lead arm is seen end-on: takeaway, top (the hands' highest
@@ -161,16 +162,17 @@ fn after_top(
     cm: f64,
     k: f64,
     rest: Option<[f64; 2]>,
+    constants: &Events,
     moment: &impl Fn(f64, f64) -> Moment,
 ) -> Moments {
     let t = &body.track.times;
     if w.impact.is_none() {
         return found;
     }
-    found.lead_arm_level_down =
-        fit::crossing(t, arm, top, 90.0, false, FIT_REACH * k).map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
+    found.lead_arm_level_down = fit::crossing(t, arm, top, constants.arm_level_deg, false, FIT_REACH * k)
+        .map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
     // hands' lateral place at address; where that is outside the clip, straight below the chest
-    let home = rest.map_or_else(|| body.mid(top, Part::Shoulder)[0], |r| r[0]) + HANDS_AHEAD_CM / cm;
+    let home = rest.map_or_else(|| body.mid(top, Part::Shoulder)[0], |r| r[0]) + constants.hands_ahead_cm / cm;
     let x: Vec<f64> = grip.iter().map(|g| g[0]).collect();
     let below = (top + 1..t.len()).find(|&i| grip[i][1] < body.mid(i, Part::Shoulder)[1] && x[i] < home).unwrap_or(top);
     let Some((impact, speed)) = fit::crossing(t, &x, below, home, true, FIT_REACH * k) else { return found };

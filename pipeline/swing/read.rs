@@ -5,6 +5,7 @@ use super::events::{self, Moments};
 use super::scale;
 use super::view::{self, ViewSeen};
 use super::windows::{Window, find_windows};
+use crate::measure::budget::Budget;
 use crate::pose::Look;
 use crate::pose::keypoints::Keypoint;
 use crate::pose::seen::Seen;
@@ -53,7 +54,8 @@ pub fn read_swings(seen: &Seen, stature_cm: f64, playback: Option<f64>) -> Vec<S
 }
 
 fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64>) -> Option<SwingRead> {
-    let track = Track::of(seen, window.start, window.end)?;
+    let mut track = Track::of(seen, window.start, window.end)?;
+    let given = playback;
     let slowness = playback.unwrap_or(window.slowness);
     let scouted = |from: f64, to: f64| -> Vec<&Look> {
         seen.scout.times.iter().zip(&seen.scout.looks).filter(|(t, _)| (from..=to).contains(*t)).map(|(_, l)| l).collect()
@@ -64,6 +66,11 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
         address = scouted(window.start, window.end).into_iter().take(3).collect();
     }
     let view = view::view(&address);
+    let address: Vec<Look> = address.into_iter().map(|l| if view.sides_exchanged { l.with_sides_exchanged() } else { l.clone() }).collect();
+    let address: Vec<&Look> = address.iter().collect();
+    if view.sides_exchanged {
+        track.exchange_sides();
+    }
     // where the hands go by the time they are halfway up
     let lateral = |l: &Look| l.mid(Keypoint::LeftWrist, Keypoint::RightWrist)[0] - l.mid(Keypoint::LeftHip, Keypoint::RightHip)[0];
     let rest = median(&address.iter().map(|l| lateral(l)).collect::<Vec<_>>());
@@ -80,7 +87,11 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
     let cm_per_px = scale::cm_per_px(&body, &at_rest, stature_cm);
     let moments = match view.kind {
         ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness),
-        _ => events::find(&body, &window, cm_per_px, slowness),
+        _ => events::find(&body, &window, cm_per_px, slowness, &Budget::built_in().events),
+    };
+    let slowness = match (moments.top, moments.impact) {
+        (Some(top), Some(impact)) if given.is_none() && window.slowness != 1.0 => usual_factor((impact.time - top.time) / USUAL_DOWNSWING),
+        _ => slowness,
     };
     let still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&body, m.time, slowness, cm_per_px));
     let cm_per_px = if still.len() >= 3 { scale::cm_per_px(&body, &still, stature_cm) } else { cm_per_px };
@@ -96,6 +107,17 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
         playback_given: playback.is_some(),
         window,
     })
+}
+
+/// A usual downswing, seconds (Grober and Cholewicki: about 8 frames of 30 a second; checks on rendered clips).
+const USUAL_DOWNSWING: f64 = 0.27;
+
+/// The playback factor that phones make (capture at 60, 120, 240 frames a second, shown at 30) nearest to an estimate.
+fn usual_factor(estimate: f64) -> f64 {
+    [1.0, 2.0, 4.0, 8.0, 16.0]
+        .into_iter()
+        .min_by(|a: &f64, b: &f64| (a.ln() - estimate.ln()).abs().total_cmp(&(b.ln() - estimate.ln()).abs()))
+        .unwrap_or(1.0)
 }
 
 /// Frames in the last 0.3 s before the takeaway whose hands stay within 3 cm of where they end.

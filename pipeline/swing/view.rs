@@ -9,35 +9,53 @@ use crate::track::signal::median;
 pub struct ViewSeen {
     pub kind: ViewKind,
     pub confidence: f64,
-    /// About how far the camera is off square, degrees.
-    pub off_square_deg: f64,
+    /// About how far the camera is off square, degrees, positive where it stands toward the golfer's left.
+    pub yaw_deg: f64,
+    /// The model took the golfer's front for the back: left and right are exchanged throughout.
+    pub sides_exchanged: bool,
 }
 
-/// Shoulder width ÷ trunk length in the picture of a golfer at address seen square from the front: about
-/// 0.224..0.259 of stature (checks F1, F3 of the published proportions) over a trunk of 0.29 bent forward by 35°.
-const SQUARE_RATIO: f64 = 0.88;
+/// Shoulder width ÷ leg length (hip to ankle) in the picture of a golfer at address: 0.40–0.50 within 10° of square on
+/// rendered golfers, near 0 down the line.
+const SQUARE_SHOULDERS: f64 = 0.45;
+const FACE_ON_SHOULDERS: f64 = 0.33;
+const DOWN_THE_LINE_SHOULDERS: f64 = 0.20;
+/// The model's depth turns too far: true yaw is about this share of the yaw that its shoulders and hips show.
+const DEPTH_GAIN: f64 = 0.32;
 
 /// Judges the view from looks at address (or, where there are none, from any looks).
 pub fn view(looks: &[&Look]) -> ViewSeen {
-    let ratio = |a, b| median(&looks.iter().map(|l| (l.at(a)[0] - l.at(b)[0]).abs() / l.trunk().max(1.0)).collect::<Vec<_>>());
-    let shoulders = ratio(Keypoint::LeftShoulder, Keypoint::RightShoulder);
-    let hips = ratio(Keypoint::LeftHip, Keypoint::RightHip);
-    let share = (shoulders / SQUARE_RATIO).clamp(0.0, 1.0);
-    let angle = share.acos().to_degrees();
-    let faces = faces_camera(looks);
-    let (kind, margin) = if angle < 35.0 && hips > 0.22 && faces {
-        (ViewKind::FaceOn, (35.0 - angle) / 35.0)
-    } else if angle > 55.0 {
-        (ViewKind::DownTheLine, (angle - 55.0) / 35.0)
+    use Keypoint::*;
+    let of = |f: &dyn Fn(&Look) -> f64| median(&looks.iter().map(|l| f(l)).collect::<Vec<_>>());
+    let leg = of(&|l| {
+        let (hip, ankle) = (l.mid(LeftHip, RightHip), l.mid(LeftAnkle, RightAnkle));
+        (hip[0] - ankle[0]).hypot(hip[1] - ankle[1])
+    });
+    let shoulders = of(&|l| l.at(LeftShoulder)[0] - l.at(RightShoulder)[0]) / leg.max(1.0);
+    let width = shoulders.abs();
+    let depth_yaw = |a: Keypoint, b: Keypoint| {
+        of(&|l| {
+            let (p, q) = (l.points[a as usize], l.points[b as usize]);
+            f64::from(p.z - q.z).atan2(f64::from((p.x - q.x).abs())).to_degrees()
+        })
+    };
+    let turned = (depth_yaw(LeftShoulder, RightShoulder) + depth_yaw(LeftHip, RightHip)) / 2.0;
+    let by_width = (width / SQUARE_SHOULDERS).min(1.0).acos().to_degrees();
+    // the width tells large angles, the depth small ones
+    let yaw_deg = if by_width > 45.0 { by_width.copysign(turned) } else { DEPTH_GAIN * turned };
+    let (kind, margin) = if width >= FACE_ON_SHOULDERS {
+        (ViewKind::FaceOn, (width - FACE_ON_SHOULDERS) / (SQUARE_SHOULDERS - FACE_ON_SHOULDERS))
+    } else if width <= DOWN_THE_LINE_SHOULDERS {
+        (ViewKind::DownTheLine, (DOWN_THE_LINE_SHOULDERS - width) / DOWN_THE_LINE_SHOULDERS)
     } else {
         (ViewKind::Other, 0.5)
     };
-    ViewSeen { kind, confidence: (0.5 + margin).clamp(0.0, 1.0), off_square_deg: angle }
-}
-
-/// The person's left side is at the right of the picture.
-fn faces_camera(looks: &[&Look]) -> bool {
-    left_minus_right(looks) > 0.0
+    ViewSeen {
+        kind,
+        confidence: (0.5 + 0.5 * margin).clamp(0.0, 1.0),
+        yaw_deg,
+        sides_exchanged: kind == ViewKind::FaceOn && shoulders < 0.0,
+    }
 }
 
 fn left_minus_right(looks: &[&Look]) -> f64 {

@@ -90,6 +90,22 @@ impl Track {
         Some(track)
     }
 
+    /// Exchanges left and right in every frame: the model took the golfer's front for the back.
+    pub fn exchange_sides(&mut self) {
+        for i in 0..self.len() {
+            for k in 0..POINTS {
+                let o = other_side(k);
+                if o > k {
+                    for axis in 0..2 {
+                        self.xy.swap([i, k, axis], [i, o, axis]);
+                    }
+                    self.visibility.swap([i, k], [i, o]);
+                    self.marks[i].swap(k, o);
+                }
+            }
+        }
+    }
+
     /// Number of frames.
     pub fn len(&self) -> usize {
         self.times.len()
