@@ -40,6 +40,10 @@ pub struct Events {
     pub arm_level_deg: f64,
     /// The hands pass this far ahead of their address place at impact, cm.
     pub hands_ahead_cm: f64,
+    /// The hands' direction from the pelvis turns back this much before the lead arm's, s.
+    pub top_delay_s: f64,
+    /// The onset of takeaway lies this much before where the hands' path is carried back to zero, s.
+    pub takeaway_lead_s: f64,
 }
 
 impl Budget {

@@ -35,15 +35,20 @@ const TOP_REACH: f64 = 0.060;
 const HANDS_AHEAD_SD_CM: f64 = 4.0;
 /// The move that is a takeaway, and slow hands at the finish.
 const TAKEAWAY_CM: f64 = 5.0;
-const FINISH_SPEED_CM_S: f64 = 30.0;
-const FINISH_SECONDS: f64 = 0.2;
+/// The truth's 30 cm/s reads about 40: the hands' places jitter behind the head.
+const FINISH_SPEED_CM_S: f64 = 40.0;
+const FINISH_REACH: f64 = 0.05;
 
 /// Direction of the lead arm (shoulder → wrist), degrees from hanging straight down, positive going back (away from the
 /// target), unwrapped over time.
 pub fn arm_direction(body: &Body, tip: impl Fn(usize) -> [f64; 2]) -> Vec<f64> {
+    direction(body, |i| body.at(i, body.lead(Part::Shoulder)), tip)
+}
+
+fn direction(body: &Body, root: impl Fn(usize) -> [f64; 2], tip: impl Fn(usize) -> [f64; 2]) -> Vec<f64> {
     let mut last = f64::NAN;
     body.over_time(|i| {
-        let (s, w) = (body.at(i, body.lead(Part::Shoulder)), tip(i));
+        let (s, w) = (root(i), tip(i));
         (-(w[0] - s[0])).atan2(-(w[1] - s[1])).to_degrees()
     })
     .into_iter()
@@ -79,12 +84,15 @@ pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64, constants: &
     if until <= from + 3 {
         return found;
     }
-    let Some(top) = (from + 1..=until).max_by(|&a, &b| arm_smooth[a].total_cmp(&arm_smooth[b])) else { return found };
+    // the lead arm turns back together with the hands; their direction from the pelvis is seen far better at the top
+    let hands = direction(body, |i| body.mid(i, Part::Hip), |i| grip[i]);
+    let hands_smooth = smooth(t, &hands, ARM_CUT_OFF / k);
+    let Some(top) = (from + 1..=until).max_by(|&a, &b| hands_smooth[a].total_cmp(&hands_smooth[b])) else { return found };
     // the arm's highest reading at the clip's last frame is no reversal
     let reversed = w.impact.is_some() || top + 3 < t.len();
-    let (top_time, _) = fit::extremum(t, &arm, top, 1.0, TOP_REACH * k);
+    let (top_time, _) = fit::extremum(t, &hands, top, 1.0, TOP_REACH * k);
     if reversed {
-        found.top = Some(moment(top_time, 0.012 * k));
+        found.top = Some(moment(top_time + constants.top_delay_s * k, 0.010 * k));
     }
     found.lead_arm_level_back = fit::last_crossing(t, &arm_smooth, top, constants.arm_level_deg, true, 2.0 * FIT_REACH * k)
         .map(|(time, slope)| moment(time, 2.0 / slope.abs().max(20.0)));
@@ -98,14 +106,14 @@ pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64, constants: &
         [of(0), of(1)]
     });
     if let Some(rest) = rest {
-        found.takeaway = takeaway(t, &grip, rest, top, cm_per_px).map(|time| moment(time, 0.03 * k));
+        found.takeaway = takeaway(t, &grip, rest, top, cm_per_px).map(|time| moment(time - constants.takeaway_lead_s * k, 0.020 * k));
     }
     after_top(found, body, &grip, &arm, top, w, cm_per_px, k, rest, constants, &moment)
 }
 
 /// Finds the moments of a swing seen down the line, where the lead arm is seen end-on: takeaway, top (the hands' highest
 /// point, where they turn), impact (the hands pass nearest to their address place), finish. The others stay `None`.
-pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Moments {
+pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64, constants: &Events) -> Moments {
     let t = &body.track.times;
     let k = slowness;
     let mut found = Moments::default();
@@ -123,7 +131,7 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Mo
     let near = body.track.within(w.top - 0.25 * k, (w.top + 0.15 * k).min(strike));
     let Some(&top) = near.iter().max_by(|&&a, &&b| height[a].total_cmp(&height[b])) else { return found };
     found.top = Some(moment(fit::extremum(t, &height, top, 1.0, TOP_REACH * k).0, 0.03 * k));
-    found.takeaway = takeaway(t, &grip, rest, top, cm).map(|time| moment(time, 0.03 * k));
+    found.takeaway = takeaway(t, &grip, rest, top, cm).map(|time| moment(time - constants.takeaway_lead_s * k, 0.06 * k));
     let away: Vec<f64> = grip.iter().map(|g| distance(*g, rest)).collect();
     let near = body.track.within(t[top] + 0.08 * k, strike + 0.15 * k);
     let Some(&low) = near.iter().min_by(|&&a, &&b| away[a].total_cmp(&away[b])) else { return found };
@@ -133,18 +141,19 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Mo
     found
 }
 
-/// Onset of the move that carries the hands more than 5 cm without coming back: the distance from rest grows like a power
-/// of time after the onset, so its square root over 1…9 cm is carried back to zero.
+/// Onset of the move that carries the hands more than 5 cm without coming back: the distance from rest grows about like
+/// the power 1.5 of time after the onset, so its root over 1.5…8 cm is carried back to zero. What that is off by on the
+/// whole is a constant of the budget.
 fn takeaway(t: &[f64], grip: &[[f64; 2]], rest: [f64; 2], top: usize, cm: f64) -> Option<f64> {
     let d: Vec<f64> = grip.iter().map(|g| distance(*g, rest) * cm).collect();
     let gone = (0..top).rev().find(|&i| d[i] < TAKEAWAY_CM)?;
-    let end = (gone..top).find(|&i| d[i] > 14.0).unwrap_or(top);
+    let end = (gone..top).find(|&i| d[i] > 8.0).unwrap_or(top);
     let start = (0..=gone).rev().find(|&i| d[i] < 1.0).unwrap_or(0);
-    let rising: Vec<usize> = (start..=end).filter(|&i| d[i] > 1.2).collect();
+    let rising: Vec<usize> = (start..=end).filter(|&i| d[i] > 1.5).collect();
     if rising.len() < 2 {
         return Some(t[gone]);
     }
-    let roots: Vec<f64> = rising.iter().map(|&i| d[i].sqrt()).collect();
+    let roots: Vec<f64> = rising.iter().map(|&i| d[i].powf(1.0 / 1.5)).collect();
     let times: Vec<f64> = rising.iter().map(|&i| t[i]).collect();
     let line = fit::polynomial(&times, &roots, times[0], 1);
     let onset = times[0] - line[0] / line[1];
@@ -193,18 +202,29 @@ fn after_top(
     found
 }
 
-/// First time after `from` when the hands stay slower than 0.3 m/s for 0.2 s.
+/// First time after `from` when the hands are slow, their speed being the slope of a line through 0.1 s of their places.
+/// The hands are then behind the head: this is the least sure of the events.
 fn finish(t: &[f64], grip: &[[f64; 2]], from: f64, cm: f64, k: f64) -> Option<f64> {
-    let axis = |a: usize| smooth(t, &grip.iter().map(|g| g[a]).collect::<Vec<_>>(), BODY_CUT_OFF / k);
-    let (x, y) = (axis(0), axis(1));
-    let slow = |i: usize| (x[i + 1] - x[i]).hypot(y[i + 1] - y[i]) * cm / (t[i + 1] - t[i]) * k < FINISH_SPEED_CM_S;
-    let start = t.partition_point(|&v| v < from);
-    (start..t.len() - 1)
-        .find(|&i| {
-            t[i] + FINISH_SECONDS * k <= t[t.len() - 1] + 1e-6
-                && (i..t.len() - 1).take_while(|&j| t[j] < t[i] + FINISH_SECONDS * k).all(slow)
-        })
-        .map(|i| t[i])
+    let speed = |i: usize| -> Option<f64> {
+        let around: Vec<usize> = (0..t.len()).filter(|&j| (t[j] - t[i]).abs() <= FINISH_REACH * k + 1e-9).collect();
+        if around.len() < 3 {
+            return None;
+        }
+        let times: Vec<f64> = around.iter().map(|&j| t[j]).collect();
+        let slope = |a: usize| fit::polynomial(&times, &around.iter().map(|&j| grip[j][a]).collect::<Vec<_>>(), t[i], 1)[1];
+        Some(slope(0).hypot(slope(1)) * cm * k)
+    };
+    let start = t.partition_point(|&v| v < from + 0.1 * k);
+    let mut before: Option<f64> = None;
+    for i in start..t.len() {
+        let Some(v) = speed(i) else { continue };
+        if v < FINISH_SPEED_CM_S {
+            let share = before.map_or(1.0, |b| (b - FINISH_SPEED_CM_S) / (b - v));
+            return Some(if i > start { t[i - 1] + share * (t[i] - t[i - 1]) } else { t[i] });
+        }
+        before = Some(v);
+    }
+    None
 }
 
 /// Frames by which an event may be off, each side, to count as found: `max(round(span / 30), 1)` with half to even, where

@@ -86,7 +86,7 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
     }
     let cm_per_px = scale::cm_per_px(&body, &at_rest, stature_cm);
     let moments = match view.kind {
-        ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness),
+        ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness, &Budget::built_in().events),
         _ => events::find(&body, &window, cm_per_px, slowness, &Budget::built_in().events),
     };
     let slowness = match (moments.top, moments.impact) {

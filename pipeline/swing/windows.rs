@@ -57,7 +57,8 @@ impl Hands {
             let (hands, hips) = (l.mid(Keypoint::LeftWrist, Keypoint::RightWrist), l.mid(Keypoint::LeftHip, Keypoint::RightHip));
             [(hands[0] - hips[0]) / trunk, (hips[1] - hands[1]) / trunk]
         };
-        let places: Vec<[f64; 2]> = (0..looks.looks.len()).map(place).collect();
+        let mut places: Vec<[f64; 2]> = (0..looks.looks.len()).map(place).collect();
+        without_spikes(&mut places);
         let speed = (0..places.len())
             .map(|i| {
                 if i == 0 {
@@ -138,6 +139,18 @@ fn slowness(downswing: f64) -> f64 {
     if factor < LEAST_SLOW_MOTION { 1.0 } else { factor }
 }
 
+/// A single look that leaves its neighbours' common place and comes back is a slip of the model, not a move: in a swing the
+/// hands pass on to the other side.
+fn without_spikes(places: &mut [[f64; 2]]) {
+    for i in 1..places.len().saturating_sub(1) {
+        let (a, b, c) = (places[i - 1], places[i], places[i + 1]);
+        let apart = |p: [f64; 2], q: [f64; 2]| (p[0] - q[0]).hypot(p[1] - q[1]);
+        if apart(a, c) < 0.25 && apart(a, b) > 0.35 && apart(b, c) > 0.35 {
+            places[i] = [(a[0] + c[0]) / 2.0, (a[1] + c[1]) / 2.0];
+        }
+    }
+}
+
 /// Finds the swings in time order. The last full one is the main swing; full ones before it are practice.
 pub fn find_windows(scout: &Looks) -> Vec<Window> {
     if scout.looks.len() < 6 {
@@ -186,7 +199,9 @@ pub fn find_windows(scout: &Looks) -> Vec<Window> {
             continue;
         }
         let kind = if height >= FULL_TOP { SwingKind::Full } else { SwingKind::Partial };
-        found.push((quick / slow.max(0.2), top, window(&hands, kind, takeaway, top, Some(strike), high_after)));
+        // a swing that starts from rest is worth more than one that seems to come out of a movement
+        let clear = if takeaway.is_some() { 1.0 } else { 0.3 };
+        found.push((clear * quick / slow.max(0.2), top, window(&hands, kind, takeaway, top, Some(strike), high_after)));
     }
     // one turning point belongs to one swing: where windows overlap, the one with the clearer burst of speed stays
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
