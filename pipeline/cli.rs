@@ -369,8 +369,9 @@ fn trend_table(found: &[Series]) -> String {
         }
         let d = t.metric.digits;
         let (first, now) = (t.points[0].value, t.last().value);
+        let then = if t.points.len() > 1 { format!("{first:>6.d$} to ") } else { " ".repeat(10) };
         let line = trend::sparkline(t.points.iter().map(|p| p.value));
-        text.push_str(&format!("  {:<22} {:<17} {first:>6.d$} to {now:>6.d$} {:<10} {line}\n", t.metric.words, t.word.words(), t.unit));
+        text.push_str(&format!("  {:<22} {:<17} {then}{now:>6.d$} {:<10} {line}\n", t.metric.words, t.word.words(), t.unit));
         text.push_str(&format!("    {}\n", t.reason));
     }
     if found.is_empty() {

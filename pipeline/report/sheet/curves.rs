@@ -25,7 +25,7 @@ pub struct Dot {
 pub struct EventMark {
     pub x: At,
     pub label: &'static str,
-    /// Labels that would run into the one before stand a line lower.
+    /// A label that would run into the one before stands a line lower; empty where it would run into that as well.
     pub lower: bool,
 }
 
@@ -265,13 +265,13 @@ fn draw(s: Series, main: &Swing) -> Option<Panel> {
     let y = |v: f64| BOTTOM - (v.clamp(low, high) - low) / (high - low) * (BOTTOM - TOP);
     let dot = |i: usize| Dot { x: At(x(s.times[i])), y: At(y(s.raw[i])) };
     let mut marks: Vec<EventMark> = Vec::new();
-    let mut last_upper = f64::NEG_INFINITY;
+    let mut last = [f64::NEG_INFINITY; 2];
     for (t, label) in events.into_iter().filter(|e| (from..=to).contains(&e.0)) {
-        let lower = x(t) - last_upper < 46.0;
-        if !lower {
-            last_upper = x(t);
+        let free = last.iter().position(|l| x(t) - l >= 42.0);
+        if let Some(row) = free {
+            last[row] = x(t);
         }
-        marks.push(EventMark { x: At(x(t)), label, lower });
+        marks.push(EventMark { x: At(x(t)), label: free.map_or("", |_| label), lower: free == Some(1) });
     }
     let most = inside.iter().map(|&i| s.line[i]).fold(f64::NEG_INFINITY, f64::max);
     let fewest = inside.iter().map(|&i| s.line[i]).fold(f64::INFINITY, f64::min);

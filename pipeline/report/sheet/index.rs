@@ -253,7 +253,7 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize) -> Item<'a> {
         club: report.clip.club.as_deref().map(printable),
         section: e.section,
         verdicts: verdicts(report),
-        why: why(e).iter().map(|w| without_numbers(w)).collect(),
+        why: why(e).iter().map(|w| short(w)).collect(),
         bars,
         note: note(e),
         roots,
@@ -312,8 +312,10 @@ pub fn why(e: &Entry) -> Vec<String> {
     all
 }
 
-/// A sentence without what stands in brackets: the drawing beside it shows the numbers.
-fn without_numbers(text: &str) -> String {
+/// A sentence without the verdict before it and the brackets in it: the drawings beside it show both.
+fn short(text: &str) -> String {
+    let verdict = |v: Verdict| FaultName::ALL.iter().find_map(move |f| text.strip_prefix(&format!("{} {}: ", words::sentence(f.words()), v.words())));
+    let text = verdict(Verdict::Flagged).or_else(|| verdict(Verdict::Borderline)).unwrap_or(text);
     let mut depth = 0;
     let kept: String = text
         .chars()
@@ -324,7 +326,7 @@ fn without_numbers(text: &str) -> String {
             keep
         })
         .collect();
-    kept.replace("  ", " ").replace(" ;", ";").replace(" .", ".")
+    words::sentence(&kept.replace("  ", " ").replace(" ;", ";").replace(" .", "."))
 }
 
 /// Checks on the range for faults without a likely root.
@@ -342,13 +344,13 @@ fn since_lines(e: &Entry) -> Vec<String> {
     };
     let said: Vec<String> = e.changes.iter().filter(|c| decided(c.metric.metric) || c.is_beyond_error()).map(|c| c.sentence()).collect();
     if e.changes.is_empty() && main.is_some() && e.report().usable {
-        return vec![format!("First {} clip of this student with such a club: nothing to compare with yet.", view(e.report()))];
+        return vec![format!("The student's first {} clip with this kind of club: nothing to compare with yet.", view(e.report()))];
     }
     said
 }
 
-/// The key pictures on disk, at most `most`; with fewer than all, impact gives way to the half follow-through where the
-/// elbow is in question.
+/// The key pictures on disk, at most `most`, in the order of the swing; with fewer than all, impact gives way to the half follow-through where the
+/// elbow is in question, and the one to look at comes first.
 pub fn pictures(out: &OutFolder, report: &Report, most: usize) -> Vec<Picture> {
     let folder = out.pictures(&report.clip.id);
     let main = report.swings.iter().find(|s| s.main);
@@ -379,7 +381,12 @@ pub fn pictures(out: &OutFolder, report: &Report, most: usize) -> Vec<Picture> {
         })
         .collect();
     let spare = all.len() > most;
-    all.into_iter().filter(|p| !(spare && p.event == dropped)).take(most).collect()
+    let mut all: Vec<Picture> = all.into_iter().filter(|p| !(spare && p.event == dropped)).take(most).collect();
+    if spare {
+        // on the sheet the one to look at stands first and large; the others keep their order
+        all.sort_by_key(|p| !p.decides);
+    }
+    all
 }
 
 /// Width and height of a JPEG file by its frame header (ITU T.81, B.2.2), pixels; `None` where it is none.

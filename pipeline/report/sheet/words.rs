@@ -45,9 +45,14 @@ pub fn interval(m: &Measured) -> String {
     format!("{} to {}", number(m.low, d), number(m.high, d))
 }
 
-/// A metric's words, or its name where it is none of ours.
+/// A metric's words where it stands alone, or its name where it is none of ours.
 pub fn metric(name: &str) -> &str {
-    names::find(name).map_or(name, |m| m.words)
+    match name {
+        // "the same as…" in the list of all metrics
+        "trail_hip_travel_pct_stance" => "trail hip slide as a share of the stance",
+        "lead_elbow_separation_max_upper_arms" => "lead elbow off the trunk line, in upper-arm lengths",
+        _ => names::find(name).map_or(name, |m| m.words),
+    }
 }
 
 /// First letter large.
