@@ -6,7 +6,7 @@ use dawnsheet::batch::place::{self, OutFolder};
 use dawnsheet::batch::summary::{Line, Place, Summary};
 use dawnsheet::history::Store;
 use dawnsheet::intake::roster::slug;
-use dawnsheet::report::types::{Finding, FaultName, Root, ViewKind};
+use dawnsheet::report::types::{FaultName, Finding, Root, ViewKind};
 use dawnsheet::report::{ReasonCode, sheet};
 use std::path::{Path, PathBuf};
 use support::{Builder, out_folder};
@@ -41,7 +41,9 @@ fn clips_stand_in_order_of_need() {
     Builder::new(2, "Border Bo", DAY).sway(0.5, 5.1).record(&mut store);
     Builder::new(3, "Mild Mia", DAY).sway(0.85, 6.0).record(&mut store);
     Builder::new(4, "Worst Wim", DAY).sway(0.99, 9.0).record(&mut store);
-    Builder::new(5, "Line Lou", DAY).unmeasured(ReasonCode::NotFaceOn.because("filmed down the line"), ViewKind::DownTheLine).record(&mut store);
+    Builder::new(5, "Line Lou", DAY)
+        .unmeasured(ReasonCode::NotFaceOn.because("filmed down the line"), ViewKind::DownTheLine)
+        .record(&mut store);
     Builder::new(6, "Feet Fay", DAY).unmeasured(ReasonCode::FeetUnseen.reason(), ViewKind::FaceOn).record(&mut store);
     Builder::new(7, "Broken Bea", DAY).failed(ReasonCode::WorkerFailed).record(&mut store);
     Builder::new(8, "Doubt Dan", DAY)
@@ -103,7 +105,14 @@ fn hostile_names_stay_text_on_every_page() {
             .record(&mut store);
     }
     let night = Summary {
-        lines: vec![Line { file: evil.into(), student: Some(evil.into()), place: Place::Waiting, clip: None, new: true, note: evil.into() }],
+        lines: vec![Line {
+            file: evil.into(),
+            student: Some(evil.into()),
+            place: Place::Waiting,
+            clip: None,
+            new: true,
+            note: evil.into(),
+        }],
         unreadable_folders: vec![evil.into()],
         stopped: Some(evil.into()),
         ..Summary::default()
@@ -137,7 +146,14 @@ fn every_upload_of_the_night_is_accounted_for() {
         line(&refused, Place::Failed, "Di/notes.mp4"),
         line(&Builder::new(5, "Ed", DAY), Place::Quarantined, "Ed/e.mp4"),
     ];
-    lines.push(Line { file: "Flo/f.mp4".into(), student: Some("Flo".into()), place: Place::Waiting, clip: None, new: true, note: "still uploading".into() });
+    lines.push(Line {
+        file: "Flo/f.mp4".into(),
+        student: Some("Flo".into()),
+        place: Place::Waiting,
+        clip: None,
+        new: true,
+        note: "still uploading".into(),
+    });
     let report = refused.report.to_json();
     place::write(&out.report(&slug(Some("Di")), &refused.report.clip.id).unwrap(), report.as_bytes()).unwrap();
     for b in [flagged, clear, again] {
@@ -222,7 +238,10 @@ fn a_message_to_film_again_is_ready_to_copy() {
         "Hello Ada, thank you for the clip of 12 Apr 2026. I cannot measure everything in it: the feet cannot be seen. Could you film it once more? Tilt the phone down or step back until both feet are in the picture. Clear the area first, and nobody in line."
     ));
     let bo = between(&page, "Hello Bo,", "</p>");
-    assert!(bo.contains("no full swing was found; the hands or arms are too dark or too blurred to follow. Could"), "details are for the coach: {bo}");
+    assert!(
+        bo.contains("no full swing was found; the hands or arms are too dark or too blurred to follow. Could"),
+        "details are for the coach: {bo}"
+    );
     assert!(bo.contains("Start filming before the address") && bo.contains("Film in daylight"), "{bo}");
 }
 
@@ -235,8 +254,14 @@ fn a_change_against_the_last_clip_is_weighed_against_its_error() {
     Builder::new(3, "Bo", "2026-03-01").value("head_lateral_max_back_cm", 1.0, 1.0).record(&mut store);
     Builder::new(4, "Bo", "2026-04-01").value("head_lateral_max_back_cm", 5.0, 1.0).record(&mut store);
     // another club class is not compared
-    Builder::new(5, "Cy", "2026-03-01").value("head_lateral_max_back_cm", 1.0, 1.0).change(|r| r.clip.club = Some("driver".into())).record(&mut store);
-    Builder::new(6, "Cy", "2026-04-01").value("head_lateral_max_back_cm", 5.0, 1.0).change(|r| r.clip.club = Some("7 iron".into())).record(&mut store);
+    Builder::new(5, "Cy", "2026-03-01")
+        .value("head_lateral_max_back_cm", 1.0, 1.0)
+        .change(|r| r.clip.club = Some("driver".into()))
+        .record(&mut store);
+    Builder::new(6, "Cy", "2026-04-01")
+        .value("head_lateral_max_back_cm", 5.0, 1.0)
+        .change(|r| r.clip.club = Some("7 iron".into()))
+        .record(&mut store);
     let page = index(&out, &store, None);
     assert!(page.contains("Trail hip slide: last time 7.1 (1 Mar 2026), now 5.2 cm: within the error."));
     let question = between(&page, "id=\"question\"", "</section>");

@@ -21,15 +21,17 @@ fn a_thousand_clips_stay_light() {
         let drift = 2.0 + (i % 7) as f64 * 0.9;
         let b = Builder::new(i + 1, &student, &day).value("head_lateral_max_back_cm", drift, 2.2);
         let b = match i % 20 {
-            0 | 1 => b.sway(0.8 + (i % 19) as f64 / 100.0, 6.0 + (i % 40) as f64 / 10.0).note("the left knee is a little sore").change(|r| {
-                r.swings[0].roots.push(Root {
-                    fault: FaultName::Sway,
-                    finding: Finding::SetupTooLevel,
-                    metrics: Vec::new(),
-                    text: "the set-up is too level: there is nothing to turn against".into(),
-                    practice: "Common practice: at address let the trail shoulder hang a little lower.".into(),
-                });
-            }),
+            0 | 1 => {
+                b.sway(0.8 + (i % 19) as f64 / 100.0, 6.0 + (i % 40) as f64 / 10.0).note("the left knee is a little sore").change(|r| {
+                    r.swings[0].roots.push(Root {
+                        fault: FaultName::Sway,
+                        finding: Finding::SetupTooLevel,
+                        metrics: Vec::new(),
+                        text: "the set-up is too level: there is nothing to turn against".into(),
+                        practice: "Common practice: at address let the trail shoulder hang a little lower.".into(),
+                    });
+                })
+            }
             2 | 3 => b.sway(0.5, 5.0),
             4 => b.unmeasured(ReasonCode::FeetUnseen.reason(), ViewKind::FaceOn),
             5 => b.failed(ReasonCode::NoSwing),

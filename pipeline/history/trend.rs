@@ -168,6 +168,9 @@ pub fn day_of(captured: &str) -> Option<f64> {
     Some(seconds as f64 / 86_400.0)
 }
 
+/// A clip's day (since 1970), report and value.
+type Dated<'a> = (f64, &'a Report, &'a Measured);
+
 /// All trends, by student, view, club class and metric (as tracked). Clips without a date are left out.
 pub fn trends<'a>(stored: impl IntoIterator<Item = &'a Stored>) -> Vec<Trend> {
     let mut by_owner: BTreeMap<&str, Vec<&Report>> = BTreeMap::new();
@@ -176,9 +179,11 @@ pub fn trends<'a>(stored: impl IntoIterator<Item = &'a Stored>) -> Vec<Trend> {
     }
     let mut all = Vec::new();
     for (owner, reports) in by_owner {
-        let mut series: BTreeMap<(ViewKind, ClubClass, usize), Vec<(f64, &Report, &Measured)>> = BTreeMap::new();
+        let mut series: BTreeMap<(ViewKind, ClubClass, usize), Vec<Dated>> = BTreeMap::new();
         for report in reports {
-            let Some(day) = report.clip.captured.as_deref().and_then(day_of) else { continue };
+            let Some(day) = report.clip.captured.as_deref().and_then(day_of) else {
+                continue;
+            };
             let Some(view) = &report.view else { continue };
             let club = ClubClass::of(report.clip.club.as_deref());
             for (i, metric) in TRACKED.iter().enumerate() {
@@ -205,13 +210,22 @@ pub fn csv(trends: &[Trend]) -> String {
         for p in &t.points {
             let student = field(t.student.as_deref().unwrap_or(""));
             let (view, club, word) = (view_words(t.view), t.club.words(), t.word.words());
-            all.push_str(&format!("{student},{view},{club},{},{},{},{},{},{},{},{word}\n", t.metric.metric, t.unit, p.clip, field(&p.captured), p.value, p.low, p.high));
+            all.push_str(&format!(
+                "{student},{view},{club},{},{},{},{},{},{},{},{word}\n",
+                t.metric.metric,
+                t.unit,
+                p.clip,
+                field(&p.captured),
+                p.value,
+                p.low,
+                p.high
+            ));
         }
     }
     all
 }
 
-fn trend(owner: &str, metric: Tracked, view: ViewKind, club: ClubClass, mut found: Vec<(f64, &Report, &Measured)>) -> Trend {
+fn trend(owner: &str, metric: Tracked, view: ViewKind, club: ClubClass, mut found: Vec<Dated>) -> Trend {
     found.sort_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.clip.id.cmp(&b.1.clip.id)));
     let first = found[0].0;
     let points: Vec<Point> = found
@@ -226,10 +240,8 @@ fn trend(owner: &str, metric: Tracked, view: ViewKind, club: ClubClass, mut foun
         })
         .collect();
     // clips of one instant have no order among them: their median stands for them
-    let instants: Vec<(f64, f64)> = points
-        .chunk_by(|a, b| a.day == b.day)
-        .map(|g| (g[0].day, median(&g.iter().map(|p| p.value).collect::<Vec<_>>())))
-        .collect();
+    let instants: Vec<(f64, f64)> =
+        points.chunk_by(|a, b| a.day == b.day).map(|g| (g[0].day, median(&g.iter().map(|p| p.value).collect::<Vec<_>>()))).collect();
     let (t, y): (Vec<f64>, Vec<f64>) = instants.into_iter().unzip();
     let error = root_mean_square(&found.iter().map(|(_, _, m)| standard_error(m)).collect::<Vec<_>>());
     let mdc = minimal_detectable_change(error);
@@ -264,11 +276,14 @@ fn judge(metric: Tracked, unit: &str, n: usize, change: Option<f64>, mdc: f64, t
     };
     let d = metric.digits;
     let unit = if unit == "ratio" { String::new() } else { format!(" {unit}") };
+    // a change that prints as nothing has no sign
+    let change = if format!("{:.d$}", change.abs()).parse() == Ok(0.0) { 0.0 } else { change };
+    let moved = if change == 0.0 { format!("{change:.d$}{unit}") } else { format!("{change:+.d$}{unit}") };
     if n < ENOUGH {
         let size = if change.abs() > mdc { "more" } else { "less" };
         return (
             Word::TooEarly,
-            format!("{n} clips; a trend takes {ENOUGH}. So far {change:+.d$}{unit}, {size} than the {mdc:.d$}{unit} that error alone can make."),
+            format!("{n} clips; a trend takes {ENOUGH}. So far {moved}, {size} than the {mdc:.d$}{unit} that error alone can make."),
         );
     }
     let p = if test.two_sided < 0.001 { "under 0.001".into() } else { format!("{:.3}", test.two_sided) };
@@ -280,13 +295,15 @@ fn judge(metric: Tracked, unit: &str, n: usize, change: Option<f64>, mdc: f64, t
             (true, false) => Word::Worsening,
             (false, _) => Word::Changing,
         };
-        let text = format!("{change:+.d$}{unit} from the first clips to the last, beyond the {mdc:.d$}{unit} that error can make, and in order (p {p}, {n} clips).");
+        let text = format!(
+            "{moved} from the first clips to the last, beyond the {mdc:.d$}{unit} that error can make, and in order (p {p}, {n} clips)."
+        );
         return (word, text);
     }
     let why = match (ordered, beyond) {
-        (true, false) => format!("the change of {change:+.d$}{unit} is within the {mdc:.d$}{unit} that error can make"),
-        (false, true) => format!("{change:+.d$}{unit} from the first clips to the last, but up and down between (p {p})"),
-        _ => format!("{change:+.d$}{unit}, within the {mdc:.d$}{unit} that error can make, and no order in it (p {p})"),
+        (true, false) => format!("the change of {moved} is within the {mdc:.d$}{unit} that error can make"),
+        (false, true) => format!("{moved} from the first clips to the last, but up and down between (p {p})"),
+        _ => format!("{moved}, within the {mdc:.d$}{unit} that error can make, and no order in it (p {p})"),
     };
     (Word::Steady, format!("{n} clips: {why}."))
 }

@@ -49,7 +49,14 @@ impl Builder {
             (FaultName::HeadDrift, clear("head_lateral_max_back_cm")),
         ]);
         let event = |frame: usize| Some(Event { frame, time_s: frame as f64 / 60.0, uncertainty_s: 0.01 });
-        let events = Events { address: event(40), takeaway: event(40), top: event(95), impact: event(112), chest_high_follow_through: event(119), ..Events::default() };
+        let events = Events {
+            address: event(40),
+            takeaway: event(40),
+            top: event(95),
+            impact: event(112),
+            chest_high_follow_through: event(119),
+            ..Events::default()
+        };
         let report = Report {
             schema: SCHEMA.into(),
             clip: Clip {
@@ -128,7 +135,8 @@ impl Builder {
         let r = &mut self.report;
         for (name, fault) in &mut r.swings[0].faults {
             let text = format!("{} cannot be measured: {}", name.words(), reason.text);
-            *fault = Fault { verdict: Verdict::CannotMeasure, probability: None, drivers: Vec::new(), text, why: Some(reason.text.clone()) };
+            *fault =
+                Fault { verdict: Verdict::CannotMeasure, probability: None, drivers: Vec::new(), text, why: Some(reason.text.clone()) };
             if again {
                 r.needs_look_because.push(format!("film again: {} cannot be measured, {}", name.words(), reason.text));
             }

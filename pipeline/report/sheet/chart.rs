@@ -58,7 +58,9 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
     let room = ((high - low) * 0.06).max(1e-6);
     let (low, high) = (low - room, high + room);
     let last = trend.last().day;
-    let x = |day: f64| if last > 0.0 { LEFT + 12.0 + day / last * (RIGHT - LEFT - 24.0) } else { (LEFT + RIGHT) / 2.0 };
+    let x = |day: f64| {
+        if last > 0.0 { LEFT + 12.0 + day / last * (RIGHT - LEFT - 24.0) } else { (LEFT + RIGHT) / 2.0 }
+    };
     let y = |v: f64| BOTTOM - (v.clamp(low, high) - low) / (high - low) * (BOTTOM - TOP);
     let unit = if trend.unit == "ratio" { String::new() } else { format!(" {}", trend.unit) };
     let spots: Vec<Spot> = trend

@@ -3,7 +3,7 @@
 use super::bar::{Bar, bar};
 use super::curves::{Panel, panels};
 use super::gather::{Entry, Section};
-use super::index::{Picture, VerdictView, checks, note, pictures, verdicts, view, why};
+use super::parts::{Picture, VerdictView, checks, note, pictures, verdicts, view, why};
 use super::{letters, words};
 use crate::batch::place::OutFolder;
 use crate::batch::summary::printable;
@@ -107,7 +107,9 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, before: Option<&'a str>, after: O
 }
 
 fn metrics(report: &Report) -> Vec<MetricRow> {
-    let Some(main) = report.swings.iter().find(|s| s.main) else { return Vec::new() };
+    let Some(main) = report.swings.iter().find(|s| s.main) else {
+        return Vec::new();
+    };
     let of = |n: &names::MetricName| {
         Some(match main.metrics.get(n.name)? {
             Metric::Value(m) => MetricRow {
@@ -121,9 +123,13 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
                 },
                 why: None,
             },
-            Metric::Missing { why, .. } => {
-                MetricRow { words: words::sentence(n.words), value: String::new(), interval: String::new(), from: "", why: Some(printable(why)) }
-            }
+            Metric::Missing { why, .. } => MetricRow {
+                words: words::sentence(n.words),
+                value: String::new(),
+                interval: String::new(),
+                from: "",
+                why: Some(printable(why)),
+            },
         })
     };
     names::ALL.iter().filter_map(of).collect()
@@ -151,11 +157,29 @@ fn origin(report: &Report) -> Vec<(String, String)> {
             1.0 => "at life speed".into(),
             x => format!("{x:.1} times slower than life ({})", words::code(&v.playback_factor.source)),
         };
-        say("Footage", format!("{} × {} pixels, {} of {} pictures, {:.1} s, one each {:.1} ms, {slow}", v.width, v.height, v.frames, v.frames_expected, v.duration_s, v.frame_interval_ms.median));
-        say("Camera", if v.camera.moving { format!("moves, up to {:.0} pixels; taken out", v.camera.max_shift_px) } else { "stands still".into() });
+        say(
+            "Footage",
+            format!(
+                "{} × {} pixels, {} of {} pictures, {:.1} s, one each {:.1} ms, {slow}",
+                v.width, v.height, v.frames, v.frames_expected, v.duration_s, v.frame_interval_ms.median
+            ),
+        );
+        say(
+            "Camera",
+            if v.camera.moving { format!("moves, up to {:.0} pixels; taken out", v.camera.max_shift_px) } else { "stands still".into() },
+        );
     }
     if let Some(g) = &report.golfer {
-        say("Golfer", format!("lead side {} ({}); {} in view; {}", words::side(g.lead_side), words::code(&g.lead_side_source), words::count(g.people_seen, "person", "people"), printable(&g.chosen_because)));
+        say(
+            "Golfer",
+            format!(
+                "lead side {} ({}); {} in view; {}",
+                words::side(g.lead_side),
+                words::code(&g.lead_side_source),
+                words::count(g.people_seen, "person", "people"),
+                printable(&g.chosen_because)
+            ),
+        );
     }
     if let Some(main) = report.swings.iter().find(|s| s.main) {
         if let Some(s) = &main.scale {
@@ -165,7 +189,9 @@ fn origin(report: &Report) -> Vec<(String, String)> {
             .events
             .named()
             .into_iter()
-            .filter_map(|(n, e)| e.map(|e| format!("{} {:.2} s (± {:.2}, picture {})", n.replace('_', " "), e.time_s, e.uncertainty_s, e.frame)))
+            .filter_map(|(n, e)| {
+                e.map(|e| format!("{} {:.2} s (± {:.2}, picture {})", n.replace('_', " "), e.time_s, e.uncertainty_s, e.frame))
+            })
             .collect();
         say("Events", events.join("; "));
         let others: Vec<String> = report.swings.iter().filter(|s| !s.main).map(|s| other_swing(s.index, s)).collect();
@@ -174,7 +200,16 @@ fn origin(report: &Report) -> Vec<(String, String)> {
         }
     }
     let e = &report.engine;
-    say("Program", format!("dawnsheet {}, pose model {}, models {:.12}, settings {:.12}", e.version, words::code(&e.pose_model), e.model_sha256, e.settings_sha256));
+    say(
+        "Program",
+        format!(
+            "dawnsheet {}, pose model {}, models {:.12}, settings {:.12}",
+            e.version,
+            words::code(&e.pose_model),
+            e.model_sha256,
+            e.settings_sha256
+        ),
+    );
     for step in &report.provenance {
         say(&words::sentence(&step.step), steps(&step.parameters));
     }
@@ -183,16 +218,17 @@ fn origin(report: &Report) -> Vec<(String, String)> {
 }
 
 fn other_swing(index: usize, swing: &crate::report::types::Swing) -> String {
-    let verdicts: Vec<String> = FaultName::ALL.iter().filter_map(|n| Some(format!("{} {}", n.words(), swing.faults.get(n)?.verdict.words()))).collect();
+    let verdicts: Vec<String> =
+        FaultName::ALL.iter().filter_map(|n| Some(format!("{} {}", n.words(), swing.faults.get(n)?.verdict.words()))).collect();
     format!("no. {}, {}: {}", index + 1, words::code(&swing.kind), verdicts.join(", "))
 }
 
 /// A step's parameters as "name value" pairs.
 fn steps(parameters: &serde_json::Value) -> String {
-    let Some(object) = parameters.as_object() else { return printable(&parameters.to_string()) };
-    let pairs: Vec<String> = object
-        .iter()
-        .map(|(k, v)| format!("{} {}", k.replace('_', " "), v.as_str().map_or_else(|| v.to_string(), String::from)))
-        .collect();
+    let Some(object) = parameters.as_object() else {
+        return printable(&parameters.to_string());
+    };
+    let pairs: Vec<String> =
+        object.iter().map(|(k, v)| format!("{} {}", k.replace('_', " "), v.as_str().map_or_else(|| v.to_string(), String::from))).collect();
     printable(&pairs.join(", "))
 }

@@ -71,7 +71,9 @@ struct Series {
 
 /// The panels of a report's main swing; empty where there is none or it was not seen long enough.
 pub fn panels(seen: &Seen, report: &Report) -> Vec<Panel> {
-    let Some(main) = report.swings.iter().find(|s| s.main) else { return Vec::new() };
+    let Some(main) = report.swings.iter().find(|s| s.main) else {
+        return Vec::new();
+    };
     let stature = report.provenance.iter().find(|s| s.step == "scale").and_then(|s| s.parameters["stature_cm"].as_f64());
     let playback = report.video.as_ref().map(|v| &v.playback_factor);
     let given = playback.filter(|p| matches!(p.source, PlaybackSource::Sidecar | PlaybackSource::Option)).map(|p| p.value);
@@ -154,7 +156,9 @@ fn bow(seen: &Seen, read: &SwingRead, main: &Swing, report: &Report) -> Option<S
     let (lead, trail) = (body.lead, body.lead.other());
     let (mut times, mut raw) = (Vec::new(), Vec::new());
     for arm in &seen.arms {
-        let Some(row) = track.frames.iter().position(|f| *f == arm.frame) else { continue };
+        let Some(row) = track.frames.iter().position(|f| *f == arm.frame) else {
+            continue;
+        };
         let bows: Vec<f64> = arm
             .looks
             .iter()

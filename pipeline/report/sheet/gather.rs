@@ -177,7 +177,8 @@ const ONE_NIGHT: i64 = 20 * 3600;
 pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Option<&str>) -> Result<Gathered> {
     let mut found: Vec<(Stored, Option<Brief>)> = Vec::new();
     for (stored, identity) in store.results()? {
-        let identity: Identity = serde_json::from_str(&identity).map_err(|e| Error::Internal(format!("a stored identity is broken: {e}")))?;
+        let identity: Identity =
+            serde_json::from_str(&identity).map_err(|e| Error::Internal(format!("a stored identity is broken: {e}")))?;
         found.push((stored, Some(identity.brief)));
     }
     let lines: BTreeMap<(String, &str), &Line> = night
@@ -257,7 +258,9 @@ fn refused(out: &OutFolder, known: &BTreeSet<(String, String)>) -> Result<Vec<St
 /// `<id>.html`; where several students sent the same bytes, `<id>-<slug>.html` from the second on.
 fn name_pages(entries: &mut [Entry]) {
     let mut order: Vec<usize> = (0..entries.len()).collect();
-    order.sort_by(|&a, &b| (&entries[a].report().clip.id, &entries[a].stored.owner).cmp(&(&entries[b].report().clip.id, &entries[b].stored.owner)));
+    order.sort_by(|&a, &b| {
+        (&entries[a].report().clip.id, &entries[a].stored.owner).cmp(&(&entries[b].report().clip.id, &entries[b].stored.owner))
+    });
     let mut last = String::new();
     for i in order {
         let id: String = entries[i].report().clip.id.chars().filter(char::is_ascii_alphanumeric).collect();
@@ -308,7 +311,6 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
     all.sort_by(|a, b| a.section.cmp(&b.section).then_with(|| a.file.cmp(&b.file)));
     all
 }
-
 
 /// Newest first, undated last.
 pub fn newest_first(a: &Report, b: &Report) -> std::cmp::Ordering {

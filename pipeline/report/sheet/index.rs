@@ -2,40 +2,15 @@
 
 use super::bar::{Bar, bar};
 use super::gather::{Entry, Gathered, Section, Upload};
+use super::parts::{Picture, VerdictView, checks, has_again, note, pictures, short_why, verdicts, view};
 use super::{letters, words};
 use crate::batch::place::OutFolder;
 use crate::batch::summary::{Summary, printable};
-use crate::history::trend::{TRACKED, value, view_words};
+use crate::history::trend::{TRACKED, value};
 use crate::intake::roster::slug;
-use crate::report::pictures::EVENTS;
 use crate::report::types::{FaultName, Root, Verdict};
-use crate::report::{Report, Severity};
 use askama::Template;
 use std::collections::BTreeMap;
-
-/// A fault's verdict in words.
-#[derive(Debug, Clone)]
-pub struct VerdictView {
-    pub fault: String,
-    pub words: &'static str,
-    /// Name of its sign.
-    pub key: &'static str,
-}
-
-/// A key picture.
-#[derive(Debug, Clone)]
-pub struct Picture {
-    pub event: &'static str,
-    pub caption: &'static str,
-    /// From the sheet's folder.
-    pub path: String,
-    pub alt: String,
-    /// Whether it shows best what the verdict was taken from.
-    pub decides: bool,
-    /// Pixels.
-    pub width: u16,
-    pub height: u16,
-}
 
 /// A clip shown in full.
 pub struct Item<'a> {
@@ -150,7 +125,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         names.entry(&e.stored.owner).or_insert_with(|| words::student(e.report().clip.student.as_deref()));
     }
     let mut students: Vec<Choice> = names.into_iter().map(|(slug, name)| Choice { slug: slug.into(), name }).collect();
-    students.sort_by(|a, b| a.name.to_lowercase().cmp(&b.name.to_lowercase()));
+    students.sort_by_cached_key(|c| c.name.to_lowercase());
     Index {
         base: "",
         day: day(all, since),
@@ -237,7 +212,8 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize) -> Item<'a> {
     let report = e.report();
     let main = report.swings.iter().find(|s| s.main);
     let bars = main.map_or_else(Vec::new, |m| {
-        let seen = FaultName::ALL.iter().filter_map(|f| m.faults.get(f)).filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
+        let seen =
+            FaultName::ALL.iter().filter_map(|f| m.faults.get(f)).filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
         seen.filter_map(|f| bar(report, f.drivers.first()?)).collect()
     });
     let roots: &[Root] = main.map_or(&[], |m| &m.roots);
@@ -253,7 +229,7 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize) -> Item<'a> {
         club: report.clip.club.as_deref().map(printable),
         section: e.section,
         verdicts: verdicts(report),
-        why: why(e).iter().map(|w| short(w)).collect(),
+        why: short_why(e),
         bars,
         note: note(e),
         roots,
@@ -262,78 +238,6 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize) -> Item<'a> {
         letter: if e.section == Section::FilmAgain || has_again(report) { letters::film_again(report) } else { None },
         pictures: pictures(out, report, 4),
     }
-}
-
-/// The view in words.
-pub fn view(report: &Report) -> &'static str {
-    report.view.as_ref().map_or("no swing seen", |v| view_words(v.kind))
-}
-
-/// The sender's note.
-pub fn note(e: &Entry) -> Option<String> {
-    e.brief.as_ref()?.note.as_deref().map(printable)
-}
-
-fn has_again(report: &Report) -> bool {
-    report.needs_look && report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.cured_by_filming_again())
-}
-
-/// Verdicts of the main swing, worst first.
-pub fn verdicts(report: &Report) -> Vec<VerdictView> {
-    let Some(main) = report.swings.iter().find(|s| s.main) else { return Vec::new() };
-    let mut all: Vec<(Verdict, FaultName)> = main.faults.iter().map(|(n, f)| (f.verdict, *n)).collect();
-    all.sort();
-    all.into_iter()
-        .map(|(verdict, name)| VerdictView {
-            fault: words::sentence(name.words()),
-            words: verdict.words(),
-            key: match verdict {
-                Verdict::Flagged => "flagged",
-                Verdict::Borderline => "borderline",
-                Verdict::CannotMeasure => "cannot",
-                Verdict::Clear => "clear",
-            },
-        })
-        .collect()
-}
-
-/// Why a clip asks for a look, one sentence each: the verdicts' own words, worst first, then a worsening that the report
-/// cannot know of.
-pub fn why(e: &Entry) -> Vec<String> {
-    let report = e.report();
-    let mut because: Vec<&String> = report.needs_look_because.iter().collect();
-    let said = |w: &str, verdict: Verdict| FaultName::ALL.iter().any(|f| w.starts_with(&format!("{} {}:", f.words(), verdict.words())));
-    because.sort_by_key(|w| if said(w, Verdict::Flagged) { 0 } else { 1 + u8::from(!said(w, Verdict::Borderline)) });
-    let mut all: Vec<String> = because.into_iter().map(|w| words::sentence(&printable(w)) + ".").collect();
-    all.extend(e.changes.iter().filter(|c| c.is_worse()).map(|c| {
-        let digits = c.metric.digits;
-        format!("{} is worse than last time, {} after {}, beyond the error.", words::sentence(c.metric.words), words::number(c.now, digits), words::number(c.before, digits))
-    }));
-    all
-}
-
-/// A sentence without the verdict before it and the brackets in it: the drawings beside it show both.
-fn short(text: &str) -> String {
-    let verdict = |v: Verdict| FaultName::ALL.iter().find_map(move |f| text.strip_prefix(&format!("{} {}: ", words::sentence(f.words()), v.words())));
-    let text = verdict(Verdict::Flagged).or_else(|| verdict(Verdict::Borderline)).unwrap_or(text);
-    let mut depth = 0;
-    let kept: String = text
-        .chars()
-        .filter(|c| {
-            depth += i32::from(*c == '(');
-            let keep = depth == 0;
-            depth -= i32::from(*c == ')' && depth > 0);
-            keep
-        })
-        .collect();
-    words::sentence(&kept.replace("  ", " ").replace(" ;", ";").replace(" .", "."))
-}
-
-/// Checks on the range for faults without a likely root.
-pub fn checks(report: &Report) -> Vec<&'static str> {
-    let Some(main) = report.swings.iter().find(|s| s.main) else { return Vec::new() };
-    let found = main.faults.iter().filter(|(_, f)| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
-    found.filter(|(n, _)| !main.roots.iter().any(|r| r.fault == **n)).map(|(n, _)| letters::check(*n)).collect()
 }
 
 /// Changes against the last clip: of the metrics that decided, and whatever is beyond the error.
@@ -347,63 +251,6 @@ fn since_lines(e: &Entry) -> Vec<String> {
         return vec![format!("The student's first {} clip with this kind of club: nothing to compare with yet.", view(e.report()))];
     }
     said
-}
-
-/// The key pictures on disk, at most `most`, in the order of the swing; with fewer than all, impact gives way to the half follow-through where the
-/// elbow is in question, and the one to look at comes first.
-pub fn pictures(out: &OutFolder, report: &Report, most: usize) -> Vec<Picture> {
-    let folder = out.pictures(&report.clip.id);
-    let main = report.swings.iter().find(|s| s.main);
-    let worst = main.and_then(|m| m.faults.iter().min_by_key(|(_, f)| (f.verdict, (1000.0 * (1.0 - f.probability.unwrap_or(0.0))) as i64)));
-    let deciding = worst.filter(|(_, f)| f.verdict < Verdict::CannotMeasure).map(|(n, _)| match n {
-        FaultName::Sway | FaultName::HeadDrift => "top",
-        FaultName::ChickenWing => "chest_high_follow_through",
-    });
-    let dropped = match (most < EVENTS.len(), worst) {
-        (false, _) => "",
-        (true, Some((FaultName::ChickenWing, _))) => "impact",
-        (true, _) => "half_follow_through",
-    };
-    let student = words::student(report.clip.student.as_deref());
-    // the pictures of a clip are cut alike
-    let size = EVENTS.iter().find_map(|(event, _)| jpeg_size(&folder.join(format!("{event}.jpg"))));
-    let (width, height) = size.unwrap_or((640, 900));
-    let there = EVENTS.iter().filter(|(event, _)| folder.join(format!("{event}.jpg")).is_file());
-    let all: Vec<Picture> = there
-        .map(|&(event, caption)| Picture {
-            event,
-            caption,
-            path: format!("pictures/{}/{event}.jpg", report.clip.id),
-            alt: format!("{student} at {}, with the measuring lines drawn in", caption.to_lowercase()),
-            decides: deciding == Some(event),
-            width,
-            height,
-        })
-        .collect();
-    let spare = all.len() > most;
-    let mut all: Vec<Picture> = all.into_iter().filter(|p| !(spare && p.event == dropped)).take(most).collect();
-    if spare {
-        // on the sheet the one to look at stands first and large; the others keep their order
-        all.sort_by_key(|p| !p.decides);
-    }
-    all
-}
-
-/// Width and height of a JPEG file by its frame header (ITU T.81, B.2.2), pixels; `None` where it is none.
-fn jpeg_size(path: &std::path::Path) -> Option<(u16, u16)> {
-    use std::io::Read;
-    let mut bytes = Vec::new();
-    std::fs::File::open(path).ok()?.take(4096).read_to_end(&mut bytes).ok()?;
-    let word = |at: usize| Some(u16::from_be_bytes([*bytes.get(at)?, *bytes.get(at + 1)?]));
-    let mut at = 2;
-    while bytes.get(at) == Some(&0xFF) {
-        let marker = *bytes.get(at + 1)?;
-        if matches!(marker, 0xC0..=0xC2) {
-            return Some((word(at + 7)?, word(at + 5)?)).filter(|(w, h)| *w > 0 && *h > 0);
-        }
-        at += 2 + usize::from(word(at + 2)?);
-    }
-    None
 }
 
 /// A clip on one line with its leading numbers, or for a failed one its reason.

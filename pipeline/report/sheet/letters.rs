@@ -68,7 +68,9 @@ fn seen_as(fault: FaultName) -> &'static str {
 }
 
 fn fault_lines(report: &Report) -> Vec<String> {
-    let Some(main) = report.swings.iter().find(|s| s.main) else { return Vec::new() };
+    let Some(main) = report.swings.iter().find(|s| s.main) else {
+        return Vec::new();
+    };
     FaultName::ALL
         .into_iter()
         .filter_map(|name| {
@@ -77,7 +79,9 @@ fn fault_lines(report: &Report) -> Vec<String> {
             let number = driver.map_or_else(String::new, |(_, m)| format!(" (about {}, give or take)", words::value(m)));
             match fault.verdict {
                 Verdict::Flagged => Some(format!("What I see: {}{number}.", seen_as(name))),
-                Verdict::Borderline => Some(format!("Perhaps: {}. The camera alone cannot settle it; another clip would help.", seen_as(name))),
+                Verdict::Borderline => {
+                    Some(format!("Perhaps: {}. The camera alone cannot settle it; another clip would help.", seen_as(name)))
+                }
                 _ => None,
             }
         })
@@ -102,7 +106,8 @@ pub fn note(newest: &Report, changes: &[Change], trends: &[&Trend]) -> String {
     }
     lines.extend(faults);
     for t in trends {
-        let then_now = format!("{} then, {} now", words::number(t.points[0].value, t.metric.digits), words::number(t.last().value, t.metric.digits));
+        let then_now =
+            format!("{} then, {} now", words::number(t.points[0].value, t.metric.digits), words::number(t.last().value, t.metric.digits));
         match t.word {
             Word::Improving => lines.push(format!("Your {} is getting better: {then_now}. Well done, stay with it.", t.metric.words)),
             Word::Worsening => lines.push(format!("Your {} has grown: {then_now}. Let us work on it.", t.metric.words)),

@@ -9,6 +9,7 @@ mod gather;
 mod index;
 mod letters;
 mod limits;
+mod parts;
 mod since;
 mod student;
 mod words;

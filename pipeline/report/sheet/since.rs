@@ -56,9 +56,12 @@ impl Change {
     }
 }
 
+/// Clips that may be compared: owner, view, club class.
+type Alike<'a> = (&'a str, ViewKind, ClubClass);
+
 /// For each result the changes of every tracked metric against the newest earlier one; empty for the first and the undated.
 pub fn changes(all: &[&Stored]) -> Vec<Vec<Change>> {
-    let mut series: BTreeMap<(&str, ViewKind, ClubClass), Vec<(f64, usize)>> = BTreeMap::new();
+    let mut series: BTreeMap<Alike, Vec<(f64, usize)>> = BTreeMap::new();
     for (i, s) in all.iter().enumerate() {
         if let (Some(view), Some(day)) = (&s.report.view, s.report.clip.captured.as_deref().and_then(day_of)) {
             series.entry((&s.owner, view.kind, ClubClass::of(s.report.clip.club.as_deref()))).or_default().push((day, i));

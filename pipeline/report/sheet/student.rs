@@ -48,7 +48,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend]) -> StudentPage {
             let mut r = row(e);
             let club = e.report().clip.club.as_deref().map(crate::batch::summary::printable);
             r.student = words::day_of(&e.report().clip);
-            r.meta = format!("{}, {}", super::index::view(e.report()), club.as_deref().unwrap_or("club not named"));
+            r.meta = format!("{}, {}", super::parts::view(e.report()), club.as_deref().unwrap_or("club not named"));
             r.numbers = [e.section.words(), &r.numbers].join("  ");
             r
         })
@@ -74,7 +74,7 @@ fn headline(clips: usize, trends: &[&Trend]) -> String {
     }
     let steady = named(Word::Steady).len();
     if parts.is_empty() && steady > 0 {
-        parts.push("Steady: no change is more than its error".into());
+        parts.push("Steady: nothing changes both beyond its error and in order".into());
     } else if parts.is_empty() {
         parts.push("Too early to tell: a trend takes five clips of one view and kind of club".into());
     }
