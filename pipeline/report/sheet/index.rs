@@ -43,6 +43,8 @@ pub struct Row {
     pub meta: String,
     pub numbers: String,
     pub text: String,
+    /// Where it stands, told in lists that do not say it.
+    pub place: Option<Section>,
 }
 
 struct Group<'a> {
@@ -104,6 +106,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
             meta: u.file.clone(),
             numbers: String::new(),
             text: u.note.clone(),
+            place: None,
         }));
         let count = items.len() + rows.len();
         if count > 0 {
@@ -275,13 +278,13 @@ pub fn row(e: &Entry) -> Row {
         slug: e.stored.owner.clone(),
         student: words::student(report.clip.student.as_deref()),
         meta: format!("{}, {}", words::day_of(&report.clip), view(report)),
-        numbers: numbers.join("  "),
+        numbers: numbers.join(", "),
         text,
+        place: None,
     }
 }
 
-fn row_with_place(e: &Entry) -> Row {
-    let mut row = row(e);
-    row.numbers = if row.numbers.is_empty() { e.section.words().into() } else { format!("{}  {}", e.section.words(), row.numbers) };
-    row
+/// The same with its place.
+pub fn row_with_place(e: &Entry) -> Row {
+    Row { place: Some(e.section), ..row(e) }
 }

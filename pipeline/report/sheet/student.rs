@@ -2,7 +2,7 @@
 
 use super::chart::{Chart, chart};
 use super::gather::{Entry, newest_first};
-use super::index::{Row, row};
+use super::index::{Row, row_with_place};
 use super::{letters, words};
 use crate::history::trend::{Trend, Word, view_words};
 use askama::Template;
@@ -45,11 +45,10 @@ pub fn page(entries: &[&Entry], trends: &[&Trend]) -> StudentPage {
     let clips = by_age
         .iter()
         .map(|e| {
-            let mut r = row(e);
+            let mut r = row_with_place(e);
             let club = e.report().clip.club.as_deref().map(crate::batch::summary::printable);
             r.student = words::day_of(&e.report().clip);
             r.meta = format!("{}, {}", super::parts::view(e.report()), club.as_deref().unwrap_or("club not named"));
-            r.numbers = [e.section.words(), &r.numbers].join("  ");
             r
         })
         .collect();
