@@ -237,6 +237,7 @@ fn a_message_to_film_again_is_ready_to_copy() {
     assert!(page.contains(
         "Hello Ada, thank you for the clip of 12 Apr 2026. I cannot measure everything in it: the feet cannot be seen. Could you film it once more? Tilt the phone down or step back until both feet are in the picture. Clear the area first, and nobody in line."
     ));
+    assert!(page.contains("Sway, chicken wing and head drift cannot be measured: the feet cannot be seen."));
     let bo = between(&page, "Hello Bo,", "</p>");
     assert!(
         bo.contains("no full swing was found; the hands or arms are too dark or too blurred to follow. Could"),

@@ -3,6 +3,7 @@
 use super::bar::{Bar, bar};
 use super::gather::{Entry, Gathered, Section, Upload};
 use super::parts::{Picture, VerdictView, checks, has_again, note, pictures, short_why, verdicts, view};
+use super::since::Change;
 use super::{letters, words};
 use crate::batch::place::OutFolder;
 use crate::batch::summary::{Summary, printable};
@@ -249,7 +250,10 @@ fn since_lines(e: &Entry) -> Vec<String> {
     let decided = |metric: &str| {
         main.is_some_and(|m| m.faults.values().any(|f| f.verdict < Verdict::CannotMeasure && f.drivers.iter().any(|d| d == metric)))
     };
-    let said: Vec<String> = e.changes.iter().filter(|c| decided(c.metric.metric) || c.is_beyond_error()).map(|c| c.sentence()).collect();
+    // among the questions a worsening is the reason itself
+    let told = |c: &Change| e.section == Section::Question && c.is_worse();
+    let said: Vec<String> =
+        e.changes.iter().filter(|c| !told(c)).filter(|c| decided(c.metric.metric) || c.is_beyond_error()).map(|c| c.sentence()).collect();
     if e.changes.is_empty() && main.is_some() && e.report().usable {
         return vec![format!("The student's first {} clip with this kind of club: nothing to compare with yet.", view(e.report()))];
     }

@@ -58,7 +58,7 @@ pub fn verdicts(report: &Report) -> Vec<VerdictView> {
     all.into_iter()
         .map(|(verdict, name)| VerdictView {
             fault: words::sentence(name.words()),
-            words: verdict.words(),
+            words: if verdict == Verdict::CannotMeasure { "not measured" } else { verdict.words() },
             key: match verdict {
                 Verdict::Flagged => "flagged",
                 Verdict::Borderline => "borderline",
@@ -95,8 +95,21 @@ pub fn why(e: &Entry) -> Vec<String> {
 pub fn short_why(e: &Entry) -> Vec<String> {
     let all = why(e);
     let verdicts = all.iter().filter(|w| of_verdict(w).is_some()).count();
-    let kept = all.iter().enumerate().filter(|(i, _)| *i == 0 || *i >= verdicts);
-    kept.map(|(_, w)| without_numbers(of_verdict(w).unwrap_or(w))).collect()
+    let mut kept: Vec<String> = Vec::new();
+    // faults that the same thing keeps from being measured stand in one sentence
+    let mut unmeasured: Vec<(&str, Vec<&str>)> = Vec::new();
+    for w in all.iter().enumerate().filter(|(i, _)| *i == 0 || *i >= verdicts).map(|(_, w)| w) {
+        match w.strip_prefix("Film again: ").and_then(|w| w.split_once(" cannot be measured, ")) {
+            Some((fault, because)) => match unmeasured.iter_mut().find(|(b, _)| *b == because) {
+                Some((_, faults)) => faults.push(fault),
+                None => unmeasured.push((because, vec![fault])),
+            },
+            None => kept.push(without_numbers(of_verdict(w).unwrap_or(w))),
+        }
+    }
+    let one = |(because, faults): (&str, Vec<&str>)| words::sentence(&format!("{} cannot be measured: {because}", words::list(&faults)));
+    kept.extend(unmeasured.into_iter().map(one));
+    kept
 }
 
 /// What follows "Sway flagged: " and its like; `None` for other sentences.

@@ -103,6 +103,15 @@ pub fn count(n: usize, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
 }
 
+/// "a", "a and b", "a, b and c".
+pub fn list(items: &[&str]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => (*one).into(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
+}
+
 /// Text of an enum value as it stands in reports, with spaces.
 pub fn code(value: &impl serde::Serialize) -> String {
     serde_json::to_value(value).ok().and_then(|v| v.as_str().map(|s| s.replace('_', " "))).unwrap_or_default()
@@ -117,6 +126,11 @@ mod tests {
         assert_eq!(number(-0.04, 1), "0.0");
         assert_eq!(number(-0.06, 1), "−0.1");
         assert_eq!(number(7.25, 0), "7");
+    }
+
+    #[test]
+    fn lists_are_joined_as_in_a_sentence() {
+        assert_eq!([list(&[]), list(&["a"]), list(&["a", "b"]), list(&["a", "b", "c"])], ["", "a", "a and b", "a, b and c"]);
     }
 
     #[test]
