@@ -320,3 +320,64 @@ fn earlier_clips_are_listed_below_and_since_brings_them_back() {
     let page = std::fs::read_to_string(page).unwrap();
     assert!(page.contains("One clip needs your eye.") && !page.contains("id=\"earlier\""));
 }
+
+/// A page's tags of one name with their attributes.
+fn tags<'a>(text: &'a str, name: &str) -> Vec<&'a str> {
+    let open = format!("<{name}");
+    let starts = text.match_indices(&open).filter(|(i, _)| text[i + open.len()..].starts_with([' ', '>', '\n']));
+    starts.map(|(i, _)| &text[i..i + text[i..].find('>').unwrap()]).collect()
+}
+
+#[test]
+fn pages_can_be_read_without_eyes_or_mouse() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let (_, id) = Builder::new(1, "Ada", DAY).sway(0.9, 7.0).note("sore knee").record(&mut store);
+    Builder::new(2, "Bo", DAY).failed(ReasonCode::NoSwing).record(&mut store);
+    Builder::new(3, "Cy", DAY).record(&mut store);
+    std::fs::create_dir_all(out.pictures(&id)).unwrap();
+    std::fs::write(out.pictures(&id).join("top.jpg"), b"not looked into").unwrap();
+    index(&out, &store, None);
+    let all = pages(folder.path());
+    assert_eq!(all.len(), 1 + 3 + 3);
+    for path in all {
+        let text = std::fs::read_to_string(&path).unwrap();
+        let at = path.display();
+        assert!(text.contains("<html lang=\"en\">"), "{at}");
+        for (name, times) in [("h1", 1), ("main", 1), ("footer", 1), ("title", 1)] {
+            // the charts carry titles of their own
+            let found =
+                if name == "title" { text.matches("<title>").count() - text.matches("<g class").count() } else { tags(&text, name).len() };
+            assert_eq!(found, times, "{at}: {name}");
+        }
+        let levels: Vec<u32> = text
+            .match_indices("<h")
+            .filter_map(|(i, _)| text[i + 2..].chars().next()?.to_digit(10).filter(|_| text[i + 3..].starts_with([' ', '>'])))
+            .collect();
+        assert!(levels[0] == 1 && levels.windows(2).all(|w| w[1] <= w[0] + 1), "{at}: headings {levels:?}");
+        assert!(tags(&text, "img").iter().all(|t| t.contains("alt=\"") && !t.contains("alt=\"\"")), "{at}");
+        for svg in tags(&text, "svg") {
+            assert!(svg.contains("aria-hidden=\"true\"") || svg.contains("role=\"img\" aria-label=\""), "{at}: {svg}");
+        }
+        for field in tags(&text, "select").into_iter().chain(tags(&text, "textarea")) {
+            let id = between(field, "id=\"", "\"");
+            let labelled = text.contains(&format!("for=\"{id}\""))
+                || text.split("<label>").skip(1).any(|l| l.split("</label>").next().unwrap().contains(field));
+            assert!(labelled, "{at}: {field}");
+        }
+        // what is hurting, what is measured and whose duty consent is stands on every page
+        for words in ["coaching convention", "Not a medical device", "a doctor or a physiotherapist", "Written consent"] {
+            assert!(text.contains(words), "{at}: {words}");
+        }
+    }
+}
+
+#[test]
+fn what_is_torn_on_disk_costs_no_sheet() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let (_, id) = Builder::new(1, "Ada", DAY).sway(0.9, 7.0).record(&mut store);
+    std::fs::write(out.keypoints(&id).unwrap(), b"not an archive").unwrap();
+    std::fs::write(out.report("someone-123456", "0123456789abcdef").unwrap(), b"{ torn").unwrap();
+    assert!(index(&out, &store, None).contains("One clip needs your eye."));
+}

@@ -58,12 +58,13 @@ pub struct ClipPage<'a> {
     origin: Vec<(String, String)>,
 }
 
-/// The page of a clip between its neighbours on the sheet. Errors: what was seen of it is there but cannot be read.
+/// The page of a clip between its neighbours on the sheet. Errors: the out folder cannot be used.
 pub fn page<'a>(out: &OutFolder, e: &'a Entry, before: Option<&'a str>, after: Option<&'a str>) -> Result<ClipPage<'a>> {
     let report = e.report();
     let main = report.swings.iter().find(|s| s.main);
     let kept = out.keypoints(&report.clip.id)?;
-    let panels = if kept.is_file() { panels(&Seen::read(&kept)?, report) } else { Vec::new() };
+    // a kept look that can no longer be read costs its curves, never the sheet
+    let panels = Seen::read(&kept).map(|seen| panels(&seen, report)).unwrap_or_default();
     let judged = [
         "trail_hip_travel_cm",
         "trail_hip_travel_pct_stance",

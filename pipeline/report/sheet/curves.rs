@@ -67,6 +67,8 @@ struct Series {
     mended: Vec<bool>,
     line: Vec<f64>,
     limit: Option<f64>,
+    /// The event at which the drawing ends: what comes after would flatten what is judged.
+    until: &'static str,
 }
 
 /// The panels of a report's main swing; empty where there is none or it was not seen long enough.
@@ -122,6 +124,7 @@ fn hip(read: &SwingRead, report: &Report) -> Series {
         mended: mended(read, &[body.trail(Part::Hip)]),
         times: read.track.times.clone(),
         limit: limit(report, "trail_hip_travel_cm").map(|l| l.value),
+        until: "impact",
         raw,
     }
 }
@@ -138,6 +141,7 @@ fn head(read: &SwingRead, report: &Report) -> Series {
         mended: mended(read, &[body.lead(Part::Ear), body.trail(Part::Ear)]),
         times: read.track.times.clone(),
         limit: limit(report, "head_lateral_max_back_cm").map(|l| l.value),
+        until: "impact",
         raw,
     }
 }
@@ -180,6 +184,7 @@ fn bow(seen: &Seen, read: &SwingRead, main: &Swing, report: &Report) -> Option<S
         mended: vec![false; raw.len()],
         times,
         limit: limit(report, "lead_elbow_bow_late_upper_arms").map(|l| l.value),
+        until: "chest",
         raw,
     })
 }
@@ -197,6 +202,7 @@ fn flexion(read: &SwingRead) -> Series {
         mended: mended(read, &[body.lead(Part::Shoulder), body.lead(Part::Elbow), body.lead(Part::Wrist)]),
         times: read.track.times.clone(),
         limit: None,
+        until: "chest",
         raw,
     }
 }
@@ -215,6 +221,7 @@ fn hands(read: &SwingRead) -> Series {
         mended: mended(read, &[body.lead(Part::Wrist), body.trail(Part::Wrist)]),
         times: read.track.times.clone(),
         limit: None,
+        until: "chest",
         raw,
     }
 }
@@ -251,7 +258,8 @@ fn draw(s: Series, main: &Swing) -> Option<Panel> {
         (*s.times.first()?, *s.times.last()?)
     } else {
         let first = events.first().map_or(s.times[0], |e| e.0 - 0.08 * span);
-        let last = events.last().map_or(s.times[s.times.len() - 1], |e| e.0 + 0.12 * span);
+        let end = events.iter().find(|e| e.1 == s.until).or(events.last());
+        let last = end.map_or(s.times[s.times.len() - 1], |e| e.0 + 0.03 * span);
         (first.max(s.times[0]), last.min(s.times[s.times.len() - 1]))
     };
     let inside: Vec<usize> = (0..s.times.len()).filter(|&i| (from..=to).contains(&s.times[i]) && s.raw[i].is_finite()).collect();
@@ -301,4 +309,22 @@ fn draw(s: Series, main: &Swing) -> Option<Panel> {
             s.unit
         ),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn levels_are_round_and_inside() {
+        assert_eq!(round_levels(-1.0, 9.4), [0.0, 5.0]);
+        assert_eq!(round_levels(0.0, 100.0), [0.0, 50.0, 100.0]);
+        let small = round_levels(-0.13, 0.11);
+        assert_eq!(small.iter().map(|v| words::number(*v, 1)).collect::<Vec<_>>(), ["−0.1", "0.0", "0.1"]);
+    }
+
+    #[test]
+    fn a_path_begins_with_a_move_and_goes_on_with_lines() {
+        assert_eq!(path([(0.0, 1.0), (2.04, 3.0)].into_iter()), "M0.0 1.0L2.0 3.0");
+    }
 }
