@@ -278,7 +278,8 @@ fn draw(s: Series, main: &Swing) -> Option<Panel> {
     let dot = |i: usize| Dot { x: At(x(s.times[i])), y: At(y(s.raw[i])) };
     let mut marks: Vec<EventMark> = Vec::new();
     let mut last = [f64::NEG_INFINITY; 2];
-    for (t, label) in events.into_iter().filter(|e| (from..=to).contains(&e.0)) {
+    let end = events.iter().position(|e| e.1 == s.until).map_or(events.len(), |i| i + 1);
+    for (t, label) in events.into_iter().take(end).filter(|e| (from..=to).contains(&e.0)) {
         let free = last.iter().position(|l| x(t) - l >= 42.0);
         if let Some(row) = free {
             last[row] = x(t);
