@@ -137,7 +137,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         needs_look: false,
         needs_look_because: Vec::new(),
         severity: 0.0,
-        provenance: provenance(seen, &budget, stature, brief),
+        provenance: provenance(seen, &budget, stature, brief, settings),
     };
     verdicts::conclude(&mut report);
     report
@@ -249,7 +249,7 @@ fn frame_at(read: &SwingRead, time: f64) -> usize {
     (f[i - 1] as f64 + share * (f[i] - f[i - 1]) as f64).round().max(0.0) as usize
 }
 
-fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief) -> Vec<Step> {
+fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief, settings: &Settings) -> Vec<Step> {
     let step = |step: &str, parameters: serde_json::Value| Step { step: step.into(), parameters };
     vec![
         step("scout", json!({ "looks": seen.scout.looks.len(), "model": "pose_landmark_full" })),
@@ -265,6 +265,7 @@ fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief) -> Vec<
         ),
         step("scale", json!({ "stature_cm": stature, "known": brief.stature_cm.is_some(), "leg_share": crate::swing::scale::LEG_SHARE })),
         step("error budget", json!({ "version": budget.version })),
+        step("limits", json!(settings.limits)),
     ]
 }
 

@@ -1,6 +1,10 @@
 //! A small harness: make inboxes and clips, run the real program, read what it wrote.
 #![allow(dead_code)] // each test program uses its part
 
+pub mod builder;
+#[allow(unused_imports)] // only some test programs build synthetic reports
+pub use builder::{Builder, out_folder};
+
 use dawnsheet::report::Report;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};

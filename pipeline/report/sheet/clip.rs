@@ -1,0 +1,235 @@
+//! A clip's page: everything that was measured, and how.
+
+use super::bar::{Bar, bar};
+use super::curves::{Panel, panels};
+use super::gather::{Entry, Section};
+use super::parts::{Picture, VerdictView, checks, note, pictures, verdicts, view, why};
+use super::{letters, words};
+use crate::batch::place::OutFolder;
+use crate::batch::summary::printable;
+use crate::error::Result;
+use crate::measure::names;
+use crate::pose::seen::Seen;
+use crate::report::types::{FaultName, From, Metric, Root};
+use crate::report::{Report, Severity};
+use askama::Template;
+
+struct MetricRow {
+    words: String,
+    value: String,
+    interval: String,
+    from: &'static str,
+    why: Option<String>,
+}
+
+struct ReasonRow {
+    weight: &'static str,
+    text: String,
+    advice: String,
+}
+
+#[derive(Template)]
+#[template(path = "clip.html")]
+pub struct ClipPage<'a> {
+    base: &'static str,
+    before: Option<&'a str>,
+    after: Option<&'a str>,
+    section: Section,
+    student: String,
+    slug: &'a str,
+    when: String,
+    date_doubt: Option<&'static str>,
+    view: &'static str,
+    club: Option<String>,
+    file: String,
+    verdicts: Vec<VerdictView>,
+    why: Vec<String>,
+    calm: &'static str,
+    note: Option<String>,
+    roots: &'a [Root],
+    checks: Vec<&'static str>,
+    letter: Option<String>,
+    bars: Vec<Bar>,
+    pictures: Vec<Picture>,
+    since: Vec<String>,
+    panels: Vec<Panel>,
+    metrics: Vec<MetricRow>,
+    reasons: Vec<ReasonRow>,
+    origin: Vec<(String, String)>,
+}
+
+/// The page of a clip between its neighbours on the sheet. Errors: the out folder cannot be used.
+pub fn page<'a>(out: &OutFolder, e: &'a Entry, before: Option<&'a str>, after: Option<&'a str>) -> Result<ClipPage<'a>> {
+    let report = e.report();
+    let main = report.swings.iter().find(|s| s.main);
+    let kept = out.keypoints(&report.clip.id)?;
+    // a kept look that can no longer be read costs its curves, never the sheet
+    let panels = Seen::read(&kept).map(|seen| panels(&seen, report)).unwrap_or_default();
+    let judged = [
+        "trail_hip_travel_cm",
+        "trail_hip_travel_pct_stance",
+        "pelvis_travel_cm",
+        "hip_edge_inside_foot_cm",
+        "lead_elbow_bow_late_upper_arms",
+        "head_lateral_max_back_cm",
+        "head_vertical_top_cm",
+    ];
+    Ok(ClipPage {
+        base: "../",
+        before,
+        after,
+        section: e.section,
+        student: words::student(report.clip.student.as_deref()),
+        slug: &e.stored.owner,
+        when: words::day_of(&report.clip),
+        date_doubt: words::date_doubt(&report.clip),
+        view: view(report),
+        club: report.clip.club.as_deref().map(printable),
+        file: printable(&report.clip.file),
+        verdicts: verdicts(report),
+        why: why(e),
+        calm: match e.section {
+            Section::Clear => "Nothing here needs your eye: everything measured lies inside the limits.",
+            Section::OtherView => "Measured as far as this view allows; sway, elbow and lateral head need a face-on clip.",
+            _ => "",
+        },
+        note: note(e),
+        roots: main.map_or(&[], |m| &m.roots),
+        checks: checks(report),
+        letter: if e.section == Section::FilmAgain { letters::film_again(report) } else { None },
+        bars: judged.iter().filter_map(|m| bar(report, m)).collect(),
+        pictures: pictures(out, report, 5),
+        since: e.changes.iter().map(super::since::Change::sentence).collect(),
+        panels,
+        metrics: metrics(report),
+        reasons: reasons(report),
+        origin: origin(report),
+    })
+}
+
+fn metrics(report: &Report) -> Vec<MetricRow> {
+    let Some(main) = report.swings.iter().find(|s| s.main) else {
+        return Vec::new();
+    };
+    let of = |n: &names::MetricName| {
+        Some(match main.metrics.get(n.name)? {
+            Metric::Value(m) => MetricRow {
+                words: words::sentence(n.words),
+                value: words::value(m),
+                interval: words::interval(m),
+                from: match m.from {
+                    From::KeyPoint => "key points",
+                    From::Outline => "outline",
+                    From::Both => "key points and outline",
+                },
+                why: None,
+            },
+            Metric::Missing { why, .. } => MetricRow {
+                words: words::sentence(n.words),
+                value: String::new(),
+                interval: String::new(),
+                from: "",
+                why: Some(printable(why)),
+            },
+        })
+    };
+    names::ALL.iter().filter_map(of).collect()
+}
+
+fn reasons(report: &Report) -> Vec<ReasonRow> {
+    let one = |r: &crate::report::Reason| ReasonRow {
+        weight: match r.severity {
+            Severity::Info => "good to know",
+            Severity::Warning => "less sure",
+            Severity::Blocking => "blocks",
+        },
+        text: words::sentence(&printable(&r.text)),
+        advice: words::sentence(&printable(&r.advice)),
+    };
+    report.reasons.iter().map(one).collect()
+}
+
+/// Footage, golfer, scale, events, other swings, engine and steps, as terms and texts.
+fn origin(report: &Report) -> Vec<(String, String)> {
+    let mut all: Vec<(String, String)> = Vec::new();
+    let mut say = |term: &str, text: String| all.push((term.into(), text));
+    if let Some(v) = &report.video {
+        let slow = match v.playback_factor.value {
+            1.0 => "at life speed".into(),
+            x => format!("{x:.1} times slower than life ({})", words::code(&v.playback_factor.source)),
+        };
+        say(
+            "Footage",
+            format!(
+                "{} × {} pixels, {} of {} pictures, {:.1} s, one each {:.1} ms, {slow}",
+                v.width, v.height, v.frames, v.frames_expected, v.duration_s, v.frame_interval_ms.median
+            ),
+        );
+        say(
+            "Camera",
+            if v.camera.moving { format!("moves, up to {:.0} pixels; taken out", v.camera.max_shift_px) } else { "stands still".into() },
+        );
+    }
+    if let Some(g) = &report.golfer {
+        say(
+            "Golfer",
+            format!(
+                "lead side {} ({}); {} in view; {}",
+                words::side(g.lead_side),
+                words::code(&g.lead_side_source),
+                words::count(g.people_seen, "person", "people"),
+                printable(&g.chosen_because)
+            ),
+        );
+    }
+    if let Some(main) = report.swings.iter().find(|s| s.main) {
+        if let Some(s) = &main.scale {
+            say("Scale", format!("{:.3} cm a pixel, {} (± {:.0} %)", s.cm_per_px, words::code(&s.source), 100.0 * s.relative_uncertainty));
+        }
+        let events: Vec<String> = main
+            .events
+            .named()
+            .into_iter()
+            .filter_map(|(n, e)| {
+                e.map(|e| format!("{} {:.2} s (± {:.2}, picture {})", n.replace('_', " "), e.time_s, e.uncertainty_s, e.frame))
+            })
+            .collect();
+        say("Events", events.join("; "));
+        let others: Vec<String> = report.swings.iter().filter(|s| !s.main).map(|s| other_swing(s.index, s)).collect();
+        if !others.is_empty() {
+            say("Other swings", others.join("; "));
+        }
+    }
+    let e = &report.engine;
+    say(
+        "Program",
+        format!(
+            "dawnsheet {}, pose model {}, models {:.12}, settings {:.12}",
+            e.version,
+            words::code(&e.pose_model),
+            e.model_sha256,
+            e.settings_sha256
+        ),
+    );
+    for step in &report.provenance {
+        say(&words::sentence(&step.step), steps(&step.parameters));
+    }
+    say("Clip", format!("{} bytes, sha256 {}", report.clip.bytes, report.clip.sha256));
+    all
+}
+
+fn other_swing(index: usize, swing: &crate::report::types::Swing) -> String {
+    let verdicts: Vec<String> =
+        FaultName::ALL.iter().filter_map(|n| Some(format!("{} {}", n.words(), swing.faults.get(n)?.verdict.words()))).collect();
+    format!("no. {}, {}: {}", index + 1, words::code(&swing.kind), verdicts.join(", "))
+}
+
+/// A step's parameters as "name value" pairs.
+fn steps(parameters: &serde_json::Value) -> String {
+    let Some(object) = parameters.as_object() else {
+        return printable(&parameters.to_string());
+    };
+    let pairs: Vec<String> =
+        object.iter().map(|(k, v)| format!("{} {}", k.replace('_', " "), v.as_str().map_or_else(|| v.to_string(), String::from))).collect();
+    printable(&pairs.join(", "))
+}

@@ -1,0 +1,319 @@
+//! What belongs on the sheet: stored results, refused uploads, and where each of them stands.
+
+use super::since::{self, Change};
+use super::words;
+use crate::batch::place::OutFolder;
+use crate::batch::summary::{Line, Place, Summary};
+use crate::error::{Error, Result};
+use crate::history::Store;
+use crate::history::store::Stored;
+use crate::history::trend::day_of;
+use crate::intake::Brief;
+use crate::intake::roster::slug;
+use crate::judge::Identity;
+use crate::report::Report;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Where a clip stands on the sheet, in order of need.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Section {
+    Flagged,
+    Borderline,
+    FilmAgain,
+    /// Clear, but something else asks for a look: whose swing it is, or a change against the student's own history.
+    Question,
+    Clear,
+    /// Measured as far as its view allows, on purpose.
+    OtherView,
+    Failed,
+    Repeat,
+    Waiting,
+    Quarantined,
+}
+
+impl Section {
+    /// All, in the order of the sheet.
+    pub const ALL: [Section; 10] = [
+        Section::Flagged,
+        Section::Borderline,
+        Section::FilmAgain,
+        Section::Question,
+        Section::Clear,
+        Section::OtherView,
+        Section::Failed,
+        Section::Repeat,
+        Section::Waiting,
+        Section::Quarantined,
+    ];
+
+    /// Of a finished report whose change against the student's history is known.
+    pub fn of(report: &Report, changes: &[Change]) -> Section {
+        match Place::of(report) {
+            Place::Flagged => Section::Flagged,
+            Place::Borderline => Section::Borderline,
+            Place::CannotMeasure if report.needs_look => Section::FilmAgain,
+            Place::CannotMeasure => Section::OtherView,
+            Place::Clear if report.needs_look || changes.iter().any(Change::is_worse) => Section::Question,
+            Place::Clear => Section::Clear,
+            _ if report.needs_look => Section::FilmAgain,
+            _ => Section::Failed,
+        }
+    }
+
+    /// One or two words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Section::Flagged => "flagged",
+            Section::Borderline => "borderline",
+            Section::FilmAgain => "film again",
+            Section::Question => "a question",
+            Section::Clear => "clear",
+            Section::OtherView => "other view",
+            Section::Failed => "failed",
+            Section::Repeat => "repeat",
+            Section::Waiting => "waiting",
+            Section::Quarantined => "quarantined",
+        }
+    }
+
+    /// Heading of its part of the sheet.
+    pub fn heading(self) -> &'static str {
+        match self {
+            Section::Flagged => "Look at these first",
+            Section::Borderline => "Too close to call",
+            Section::FilmAgain => "Please film again",
+            Section::Question => "A question to settle",
+            Section::Clear => "Clear",
+            Section::OtherView => "Other views, nothing to do",
+            Section::Failed => "Could not be worked through",
+            Section::Repeat => "Sent twice",
+            Section::Waiting => "Waiting for the next run",
+            Section::Quarantined => "Set aside after failing",
+        }
+    }
+
+    /// What the coach does with it.
+    pub fn lead(self) -> &'static str {
+        match self {
+            Section::Flagged => "Over the limit with at least the settings' certainty. Worst first.",
+            Section::Borderline => "The interval lies across the limit: your eye decides, or a second clip.",
+            Section::FilmAgain => "Something in the filming stands in the way. A message to the student is ready to copy.",
+            Section::Question => "No fault found, but something else asks for a glance.",
+            Section::Clear => "Everything measured lies inside the limits.",
+            Section::OtherView => "Measured as far as that view allows.",
+            Section::Failed => "Filming again would not help; the reason is beside each.",
+            Section::Repeat => "The same bytes under another name; measured once.",
+            Section::Waiting => "Still being uploaded, or the run stopped before them.",
+            Section::Quarantined => "Tried again with --retry-failed.",
+        }
+    }
+
+    /// Name of its sign, its anchor and its filter.
+    pub fn key(self) -> &'static str {
+        match self {
+            Section::Flagged => "flagged",
+            Section::Borderline => "borderline",
+            Section::FilmAgain => "again",
+            Section::Question => "question",
+            Section::Clear => "clear",
+            Section::OtherView => "view",
+            Section::Failed => "failed",
+            Section::Repeat => "repeat",
+            Section::Waiting => "waiting",
+            Section::Quarantined => "quarantined",
+        }
+    }
+
+    /// Whether its clips are shown in full.
+    pub fn needs_eye(self) -> bool {
+        self <= Section::Question
+    }
+}
+
+/// One clip of one student.
+#[derive(Debug, Clone)]
+pub struct Entry {
+    pub stored: Stored,
+    /// What was known besides the pixels; refused uploads have none.
+    pub brief: Option<Brief>,
+    /// File name of its page within `clip/`.
+    pub page: String,
+    pub section: Section,
+    pub changes: Vec<Change>,
+    /// On this sheet in full (otherwise among the earlier ones).
+    pub current: bool,
+}
+
+impl Entry {
+    /// Its report.
+    pub fn report(&self) -> &Report {
+        &self.stored.report
+    }
+}
+
+/// One upload of the night as accounted for.
+#[derive(Debug, Clone)]
+pub struct Upload {
+    pub section: Section,
+    pub student: String,
+    pub file: String,
+    pub note: String,
+    /// File name of its page within `clip/`, where it has one.
+    pub page: Option<String>,
+}
+
+/// All of it.
+pub struct Gathered {
+    /// In order of need.
+    pub entries: Vec<Entry>,
+    /// Every upload of the night; without a night, every clip on the sheet.
+    pub uploads: Vec<Upload>,
+}
+
+/// Results judged within this of the newest one belong to the same night, seconds.
+const ONE_NIGHT: i64 = 20 * 3600;
+
+/// Reads the store and the refused uploads' reports, places and orders them.
+pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Option<&str>) -> Result<Gathered> {
+    let mut found: Vec<(Stored, Option<Brief>)> = Vec::new();
+    for (stored, identity) in store.results()? {
+        let identity: Identity =
+            serde_json::from_str(&identity).map_err(|e| Error::Internal(format!("a stored identity is broken: {e}")))?;
+        found.push((stored, Some(identity.brief)));
+    }
+    let lines: BTreeMap<(String, &str), &Line> = night
+        .iter()
+        .flat_map(|n| &n.lines)
+        .filter(|l| l.place != Place::Repeat)
+        .filter_map(|l| Some(((slug(l.student.as_deref()), l.clip.as_deref()?), l)))
+        .collect();
+    let known: BTreeSet<(String, String)> = found.iter().map(|(s, _)| (s.owner.clone(), s.report.clip.id.clone())).collect();
+    for stored in refused(out, &known)? {
+        let named = lines.contains_key(&(stored.owner.clone(), stored.report.clip.id.as_str()));
+        // a refused upload that has since been mended or withdrawn is in no line of the night
+        if named || night.is_none() {
+            found.push((stored, None));
+        }
+    }
+    let changes: Vec<Vec<Change>> = {
+        let all: Vec<&Stored> = found.iter().map(|(s, _)| s).collect();
+        since::changes(&all)
+    };
+    let newest = found.iter().filter_map(|(s, _)| judged(s)).max();
+    let mut entries: Vec<Entry> = found
+        .into_iter()
+        .zip(changes)
+        .map(|((stored, brief), changes)| {
+            let line = lines.get(&(stored.owner.clone(), stored.report.clip.id.as_str()));
+            let fresh = match (judged(&stored), newest) {
+                (Some(at), Some(newest)) => newest - at <= ONE_NIGHT,
+                _ => false,
+            };
+            let current = match since {
+                Some(day) => stored.report.clip.captured.as_deref().is_some_and(|c| c >= day),
+                None => fresh || line.is_some_and(|l| l.new),
+            };
+            let mut section = Section::of(&stored.report, &changes);
+            if line.is_some_and(|l| l.place == Place::Quarantined) {
+                section = Section::Quarantined;
+            }
+            Entry { page: String::new(), section, changes, current, stored, brief }
+        })
+        .collect();
+    name_pages(&mut entries);
+    entries.sort_by(|a, b| {
+        let (x, y) = (a.report(), b.report());
+        a.section
+            .cmp(&b.section)
+            .then(y.severity.total_cmp(&x.severity))
+            .then_with(|| words::student(x.clip.student.as_deref()).cmp(&words::student(y.clip.student.as_deref())))
+            .then_with(|| y.clip.captured.cmp(&x.clip.captured))
+            .then_with(|| a.page.cmp(&b.page))
+    });
+    let uploads = account(&entries, night);
+    Ok(Gathered { entries, uploads })
+}
+
+fn judged(stored: &Stored) -> Option<i64> {
+    stored.judged_at.parse::<jiff::Timestamp>().ok().map(|t| t.as_second())
+}
+
+/// Reports on disk that the store does not know: uploads that could not be opened.
+fn refused(out: &OutFolder, known: &BTreeSet<(String, String)>) -> Result<Vec<Stored>> {
+    let mut all = Vec::new();
+    for file in walkdir::WalkDir::new(out.folder("reports")?).min_depth(2).max_depth(2).sort_by_file_name() {
+        let Ok(file) = file else { continue };
+        let owner = file.path().parent().and_then(|p| p.file_name()).unwrap_or_default().to_string_lossy().into_owned();
+        let id = file.path().file_stem().unwrap_or_default().to_string_lossy().into_owned();
+        if file.path().extension().is_none_or(|e| e != "json") || known.contains(&(owner.clone(), id)) {
+            continue;
+        }
+        // a torn report costs its own page, never the sheet; the night's line still accounts for the upload
+        let Some(report) = std::fs::read_to_string(file.path()).ok().and_then(|t| serde_json::from_str(&t).ok()) else { continue };
+        all.push(Stored { owner, report, judged_at: String::new() });
+    }
+    Ok(all)
+}
+
+/// `<id>.html`; where several students sent the same bytes, `<id>-<slug>.html` from the second on.
+fn name_pages(entries: &mut [Entry]) {
+    let mut order: Vec<usize> = (0..entries.len()).collect();
+    order.sort_by(|&a, &b| {
+        (&entries[a].report().clip.id, &entries[a].stored.owner).cmp(&(&entries[b].report().clip.id, &entries[b].stored.owner))
+    });
+    let mut last = String::new();
+    for i in order {
+        let id: String = entries[i].report().clip.id.chars().filter(char::is_ascii_alphanumeric).collect();
+        entries[i].page = if id == last { format!("{id}-{}.html", entries[i].stored.owner) } else { format!("{id}.html") };
+        last = id;
+    }
+}
+
+fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
+    let of_entry = |e: &Entry| Upload {
+        section: e.section,
+        student: words::student(e.report().clip.student.as_deref()),
+        file: crate::batch::summary::printable(&e.report().clip.file),
+        note: String::new(),
+        page: Some(e.page.clone()),
+    };
+    let Some(night) = night else {
+        return entries.iter().filter(|e| e.current).map(of_entry).collect();
+    };
+    let by_clip: BTreeMap<(&str, &str), &Entry> =
+        entries.iter().map(|e| ((e.stored.owner.as_str(), e.report().clip.id.as_str()), e)).collect();
+    let mut all: Vec<Upload> = night
+        .lines
+        .iter()
+        .map(|l| {
+            let owner = slug(l.student.as_deref());
+            let entry = l.clip.as_deref().and_then(|c| by_clip.get(&(owner.as_str(), c)));
+            let section = match (l.place, entry) {
+                (Place::Repeat, _) => Section::Repeat,
+                (Place::Waiting, _) => Section::Waiting,
+                (Place::Quarantined, _) => Section::Quarantined,
+                (_, Some(e)) => e.section,
+                (Place::Flagged, None) => Section::Flagged,
+                (Place::Borderline, None) => Section::Borderline,
+                (Place::CannotMeasure, None) => Section::OtherView,
+                (Place::Clear, None) => Section::Clear,
+                (Place::Failed, None) => Section::Failed,
+            };
+            Upload {
+                section,
+                student: words::student(l.student.as_deref()),
+                file: crate::batch::summary::printable(&l.file),
+                note: if section >= Section::Failed { crate::batch::summary::printable(&l.note) } else { String::new() },
+                page: entry.map(|e| e.page.clone()),
+            }
+        })
+        .collect();
+    all.sort_by(|a, b| a.section.cmp(&b.section).then_with(|| a.file.cmp(&b.file)));
+    all
+}
+
+/// Newest first, undated last.
+pub fn newest_first(a: &Report, b: &Report) -> std::cmp::Ordering {
+    let day = |r: &Report| r.clip.captured.as_deref().and_then(day_of).unwrap_or(f64::NEG_INFINITY);
+    day(b).total_cmp(&day(a)).then_with(|| a.clip.id.cmp(&b.clip.id))
+}

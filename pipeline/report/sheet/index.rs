@@ -1,0 +1,294 @@
+//! The night's page.
+
+use super::bar::{Bar, bar};
+use super::gather::{Entry, Gathered, Section, Upload};
+use super::parts::{Picture, VerdictView, checks, has_again, note, pictures, short_why, verdicts, view};
+use super::since::Change;
+use super::{letters, words};
+use crate::batch::place::OutFolder;
+use crate::batch::summary::{Summary, printable};
+use crate::history::trend::{TRACKED, value};
+use crate::intake::roster::slug;
+use crate::report::types::{FaultName, Root, Verdict};
+use askama::Template;
+use std::collections::BTreeMap;
+
+/// A clip shown in full.
+pub struct Item<'a> {
+    pub rank: usize,
+    pub anchor: String,
+    pub page: &'a str,
+    pub slug: &'a str,
+    pub student: String,
+    pub when: String,
+    pub date_doubt: Option<&'static str>,
+    pub view: &'static str,
+    pub club: Option<String>,
+    pub section: Section,
+    pub verdicts: Vec<VerdictView>,
+    pub why: Vec<String>,
+    pub bars: Vec<Bar>,
+    pub note: Option<String>,
+    pub roots: &'a [Root],
+    pub checks: Vec<&'static str>,
+    pub since: Vec<String>,
+    pub letter: Option<String>,
+    pub pictures: Vec<Picture>,
+}
+
+/// A clip on one line.
+pub struct Row {
+    pub page: Option<String>,
+    pub slug: String,
+    pub student: String,
+    pub meta: String,
+    pub numbers: String,
+    pub text: String,
+    /// Where it stands, told in lists that do not say it.
+    pub place: Option<Section>,
+}
+
+struct Group<'a> {
+    section: Section,
+    count: usize,
+    items: Vec<Item<'a>>,
+    rows: Vec<Row>,
+}
+
+struct Tally {
+    section: Section,
+    count: usize,
+}
+
+struct Choice {
+    slug: String,
+    name: String,
+}
+
+#[derive(Template)]
+#[template(path = "index.html")]
+pub struct Index<'a> {
+    base: &'static str,
+    day: String,
+    headline: String,
+    subline: String,
+    accounted: String,
+    tally: Vec<Tally>,
+    notices: Vec<String>,
+    uploads: &'a [Upload],
+    students: Vec<Choice>,
+    groups: Vec<Group<'a>>,
+    earlier: Vec<Row>,
+}
+
+/// The page.
+pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, since: Option<&str>) -> Index<'a> {
+    let current: Vec<&Entry> = all.entries.iter().filter(|e| e.current).collect();
+    let mut rank = 0;
+    let mut groups = Vec::new();
+    for section in Section::ALL {
+        let inside: Vec<&&Entry> = current.iter().filter(|e| e.section == section).collect();
+        let mut items = Vec::new();
+        let mut rows = Vec::new();
+        if section.needs_eye() {
+            for e in &inside {
+                rank += 1;
+                items.push(item(out, e, rank));
+            }
+        } else {
+            rows.extend(inside.iter().map(|e| row(e)));
+        }
+        // uploads without a report of their own
+        let bare = all.uploads.iter().filter(|u| u.section == section && (u.page.is_none() || section == Section::Repeat));
+        rows.extend(bare.map(|u| Row {
+            page: u.page.clone(),
+            slug: slug(Some(&u.student)),
+            student: u.student.clone(),
+            meta: u.file.clone(),
+            numbers: String::new(),
+            text: u.note.clone(),
+            place: None,
+        }));
+        let count = items.len() + rows.len();
+        if count > 0 {
+            groups.push(Group { section, count, items, rows });
+        }
+    }
+    let tally: Vec<Tally> = Section::ALL
+        .into_iter()
+        .map(|section| Tally { section, count: all.uploads.iter().filter(|u| u.section == section).count() })
+        .filter(|t| t.count > 0)
+        .collect();
+    let earlier: Vec<Row> = {
+        let mut old: Vec<&Entry> = all.entries.iter().filter(|e| !e.current).collect();
+        old.sort_by(|a, b| super::gather::newest_first(a.report(), b.report()));
+        old.into_iter().map(row_with_place).collect()
+    };
+    let mut names: BTreeMap<&str, String> = BTreeMap::new();
+    for e in &current {
+        names.entry(&e.stored.owner).or_insert_with(|| words::student(e.report().clip.student.as_deref()));
+    }
+    let mut students: Vec<Choice> = names.into_iter().map(|(slug, name)| Choice { slug: slug.into(), name }).collect();
+    students.sort_by_cached_key(|c| c.name.to_lowercase());
+    Index {
+        base: "",
+        day: day(all, since),
+        headline: headline(&current),
+        subline: subline(&current),
+        accounted: accounted(all, night, since),
+        tally,
+        notices: night.map(notices).unwrap_or_default(),
+        uploads: &all.uploads,
+        students,
+        groups,
+        earlier,
+    }
+}
+
+fn day(all: &Gathered, since: Option<&str>) -> String {
+    if let Some(since) = since {
+        return format!("filmed since {}", words::day(since));
+    }
+    let newest = all.entries.iter().map(|e| e.stored.judged_at.as_str()).max().filter(|d| !d.is_empty());
+    newest.map_or_else(String::new, words::day)
+}
+
+fn of(current: &[&Entry], section: Section) -> usize {
+    current.iter().filter(|e| e.section == section).count()
+}
+
+fn headline(current: &[&Entry]) -> String {
+    match current.iter().filter(|e| e.section.needs_eye()).count() {
+        0 if current.is_empty() => "Nothing new.".into(),
+        0 => "Nothing needs your eye.".into(),
+        1 => "One clip needs your eye.".into(),
+        n => format!("{n} clips need your eye."),
+    }
+}
+
+fn subline(current: &[&Entry]) -> String {
+    let mut parts = Vec::new();
+    let mut say = |section: Section, one: &str, many: &str| {
+        let n = of(current, section);
+        if n > 0 {
+            parts.push(format!("{n} {}", if n == 1 { one } else { many }));
+        }
+    };
+    say(Section::Flagged, "is flagged", "are flagged");
+    say(Section::Borderline, "is too close to call", "are too close to call");
+    say(Section::FilmAgain, "should be filmed again", "should be filmed again");
+    say(Section::Question, "raises a question", "raise a question");
+    say(Section::Clear, "is clear", "are clear");
+    say(Section::OtherView, "shows another view", "show another view");
+    say(Section::Failed, "failed", "failed");
+    if parts.is_empty() { String::new() } else { format!("{}.", parts.join(", ")) }
+}
+
+fn accounted(all: &Gathered, night: Option<&Summary>, since: Option<&str>) -> String {
+    let n = words::count(all.uploads.len(), "upload", "uploads");
+    match (night, since) {
+        (Some(night), _) => {
+            let before = night.lines.iter().filter(|l| !l.new).count();
+            let done = if before > 0 { format!(", {before} of them from an earlier run") } else { String::new() };
+            format!("All {n} in the inbox{done}")
+        }
+        (None, Some(_)) => format!("All {n} filmed since then"),
+        (None, None) => format!("All {n} of the newest run"),
+    }
+}
+
+fn notices(night: &Summary) -> Vec<String> {
+    let mut all = Vec::new();
+    if let Some(why) = &night.stopped {
+        all.push(format!("The run had to stop: {}. What it had not reached is listed as waiting.", printable(why)));
+    }
+    if night.interrupted {
+        all.push("The run was interrupted; start it again and it goes on where it stopped.".into());
+    }
+    if night.other_files > 0 {
+        all.push(format!("{} in the inbox left alone: not clips.", words::count(night.other_files, "other file", "other files")));
+    }
+    all.extend(night.unreadable_folders.iter().map(|f| format!("A folder of the inbox cannot be read: {}", printable(f))));
+    all
+}
+
+fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize) -> Item<'a> {
+    let report = e.report();
+    let main = report.swings.iter().find(|s| s.main);
+    let bars = main.map_or_else(Vec::new, |m| {
+        let seen =
+            FaultName::ALL.iter().filter_map(|f| m.faults.get(f)).filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
+        seen.filter_map(|f| bar(report, f.drivers.first()?)).collect()
+    });
+    let roots: &[Root] = main.map_or(&[], |m| &m.roots);
+    Item {
+        rank,
+        anchor: format!("c-{}", e.page.trim_end_matches(".html")),
+        page: &e.page,
+        slug: &e.stored.owner,
+        student: words::student(report.clip.student.as_deref()),
+        when: words::day_of(&report.clip),
+        date_doubt: words::date_doubt(&report.clip),
+        view: view(report),
+        club: report.clip.club.as_deref().map(printable),
+        section: e.section,
+        verdicts: verdicts(report),
+        why: short_why(e),
+        bars,
+        note: note(e),
+        roots,
+        checks: checks(report),
+        since: since_lines(e),
+        letter: if e.section == Section::FilmAgain || has_again(report) { letters::film_again(report) } else { None },
+        pictures: pictures(out, report, 4),
+    }
+}
+
+/// Changes against the last clip: of the metrics that decided, and whatever is beyond the error.
+fn since_lines(e: &Entry) -> Vec<String> {
+    let main = e.report().swings.iter().find(|s| s.main);
+    let decided = |metric: &str| {
+        main.is_some_and(|m| m.faults.values().any(|f| f.verdict < Verdict::CannotMeasure && f.drivers.iter().any(|d| d == metric)))
+    };
+    // among the questions a worsening is the reason itself
+    let told = |c: &Change| e.section == Section::Question && c.is_worse();
+    let said: Vec<String> =
+        e.changes.iter().filter(|c| !told(c)).filter(|c| decided(c.metric.metric) || c.is_beyond_error()).map(|c| c.sentence()).collect();
+    if e.changes.is_empty() && main.is_some() && e.report().usable {
+        return vec![format!("The student's first {} clip with this kind of club: nothing to compare with yet.", view(e.report()))];
+    }
+    said
+}
+
+/// A clip on one line with its leading numbers, or for a failed one its reason.
+pub fn row(e: &Entry) -> Row {
+    let report = e.report();
+    let numbers: Vec<String> = [("hip", 0), ("elbow", 2), ("head", 3), ("tempo", 4)]
+        .into_iter()
+        .filter_map(|(name, i)| {
+            let t = TRACKED[i];
+            Some(format!("{name} {}", words::number(value(report, t.metric)?.value, t.digits)))
+        })
+        .collect();
+    let text = match e.section {
+        Section::Failed | Section::Quarantined => {
+            let reason = report.reasons.first();
+            reason.map_or_else(String::new, |r| format!("{}: {}.", words::sentence(&r.text), r.advice))
+        }
+        _ => String::new(),
+    };
+    Row {
+        page: Some(e.page.clone()),
+        slug: e.stored.owner.clone(),
+        student: words::student(report.clip.student.as_deref()),
+        meta: format!("{}, {}", words::day_of(&report.clip), view(report)),
+        numbers: numbers.join(", "),
+        text,
+        place: None,
+    }
+}
+
+/// The same with its place.
+pub fn row_with_place(e: &Entry) -> Row {
+    Row { place: Some(e.section), ..row(e) }
+}

@@ -1,0 +1,53 @@
+//! The limits that a report was judged by.
+
+use crate::intake::Brief;
+use crate::report::Report;
+use crate::settings::{Limits, Settings};
+
+/// Which side of a limit is bad.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bad {
+    Over,
+    Under,
+    EitherSide,
+}
+
+/// A limit in its metric's unit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limit {
+    pub value: f64,
+    pub bad: Bad,
+}
+
+/// The settings' limits of a report: from its provenance (step `limits`) where it carries them, otherwise the defaults
+/// where its settings hash is theirs; `None` for other settings.
+fn settings_of(report: &Report) -> Option<Limits> {
+    let carried = report.provenance.iter().find(|s| s.step == "limits");
+    if let Some(limits) = carried.and_then(|s| serde_json::from_value(s.parameters.clone()).ok()) {
+        return Some(limits);
+    }
+    // the hash is worked out once: a thousand reports ask for it
+    static USUAL: std::sync::LazyLock<(String, Limits)> = std::sync::LazyLock::new(|| {
+        let settings = Settings::default();
+        (settings.sha256(), settings.limits)
+    });
+    (report.engine.settings_sha256 == USUAL.0).then(|| USUAL.1.clone())
+}
+
+/// The limit of a metric in a report; `None` where the metric has none or the settings are not known.
+pub fn limit(report: &Report, metric: &str) -> Option<Limit> {
+    let l = settings_of(report)?;
+    let long = Brief { club: report.clip.club.clone(), ..Brief::default() }.long_club();
+    let head = if long { l.long_club_head_factor } else { 1.0 };
+    let (value, bad) = match metric {
+        "trail_hip_travel_cm" => (l.trail_hip_travel_cm, Bad::Over),
+        "trail_hip_travel_pct_stance" => (l.trail_hip_travel_pct_stance, Bad::Over),
+        "pelvis_travel_cm" => (l.pelvis_travel_cm, Bad::Over),
+        "hip_edge_inside_foot_cm" => (l.hip_edge_inside_foot_cm, Bad::Under),
+        "lead_elbow_bow_late_upper_arms" => (l.lead_elbow_bow_late_upper_arms, Bad::Over),
+        "head_lateral_max_back_cm" => (l.head_lateral_cm * head, Bad::Over),
+        "head_vertical_top_cm" => (l.head_vertical_cm * head, Bad::EitherSide),
+        _ => return None,
+    };
+    Some(Limit { value, bad })
+}

@@ -1,0 +1,81 @@
+//! A student's page: the tracked metrics over time, a draft note, all clips.
+
+use super::chart::{Chart, chart};
+use super::gather::{Entry, newest_first};
+use super::index::{Row, row_with_place};
+use super::{letters, words};
+use crate::history::trend::{Trend, Word, view_words};
+use askama::Template;
+
+struct Series {
+    title: String,
+    charts: Vec<Chart>,
+}
+
+#[derive(Template)]
+#[template(path = "student.html")]
+pub struct StudentPage {
+    base: &'static str,
+    student: String,
+    headline: String,
+    series: Vec<Series>,
+    draft: String,
+    clips: Vec<Row>,
+}
+
+/// The page of one student from all their clips (at least one) and trends.
+pub fn page(entries: &[&Entry], trends: &[&Trend]) -> StudentPage {
+    let mut by_age: Vec<&Entry> = entries.to_vec();
+    by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
+    let newest = by_age[0];
+    let mut keys: Vec<_> = trends.iter().map(|t| (t.view, t.club)).collect();
+    keys.sort();
+    keys.dedup();
+    let series = keys
+        .into_iter()
+        .map(|(view, club)| Series {
+            title: format!("{}, {}", words::sentence(view_words(view)), club.words()),
+            charts: trends
+                .iter()
+                .filter(|t| (t.view, t.club) == (view, club))
+                .map(|t| chart(t, entries.iter().map(|e| e.report()).find(|r| r.clip.id == t.last().clip)))
+                .collect(),
+        })
+        .collect();
+    let clips = by_age
+        .iter()
+        .map(|e| {
+            let mut r = row_with_place(e);
+            let club = e.report().clip.club.as_deref().map(crate::batch::summary::printable);
+            r.student = words::day_of(&e.report().clip);
+            r.meta = format!("{}, {}", super::parts::view(e.report()), club.as_deref().unwrap_or("club not named"));
+            r
+        })
+        .collect();
+    StudentPage {
+        base: "../",
+        student: words::student(newest.report().clip.student.as_deref()),
+        headline: headline(entries.len(), trends),
+        series,
+        draft: letters::note(newest.report(), &newest.changes, trends),
+        clips,
+    }
+}
+
+fn headline(clips: usize, trends: &[&Trend]) -> String {
+    let named = |word: Word| -> Vec<&str> { trends.iter().filter(|t| t.word == word).map(|t| t.metric.words).collect() };
+    let mut parts = Vec::new();
+    for word in [Word::Worsening, Word::Improving, Word::Changing] {
+        let which = named(word);
+        if !which.is_empty() {
+            parts.push(format!("{}: {}", words::sentence(word.words()), which.join(", ")));
+        }
+    }
+    let steady = named(Word::Steady).len();
+    if parts.is_empty() && steady > 0 {
+        parts.push("Steady: nothing changes both beyond its error and in order".into());
+    } else if parts.is_empty() {
+        parts.push("Too early to tell: a trend takes five clips of one view and kind of club".into());
+    }
+    format!("{}. {}.", words::count(clips, "clip", "clips"), parts.join(". "))
+}
