@@ -82,7 +82,7 @@ pub fn failed(identity: &Identity, reason: Reason, choice: ModelChoice, models: 
 /// Judges a clip from what was seen of it. Reads no video; the same input gives the same report.
 pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> Report {
     let brief = &identity.brief;
-    let budget = Budget::built_in();
+    let budget = Budget::in_force();
     let stature = brief.stature_cm.unwrap_or(settings.scale.assumed_stature_cm);
     let reads = read_swings(seen, stature, brief.playback.map(|p| p.0));
     let main = reads.iter().rposition(|r| r.window.kind == SwingKind::Full).or(reads.len().checked_sub(1));
@@ -99,7 +99,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         let found = gates::swing_reasons(seen, read, settings);
         let scale_sd = if brief.stature_cm.is_some() { settings.scale.known_relative_sd } else { settings.scale.assumed_relative_sd };
         let widen = gates::widen(seen, read, settings);
-        let ctx = Context { seen, swing: read, body: read.body(), settings, budget: &budget, scale_sd, widen };
+        let ctx = Context { seen, swing: read, body: read.body(), settings, budget, scale_sd, widen };
         let mut quantities = measure(&ctx);
         gates::block(&mut quantities, &found);
         let faults = verdicts::faults(&quantities, brief, settings);
@@ -137,7 +137,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         needs_look: false,
         needs_look_because: Vec::new(),
         severity: 0.0,
-        provenance: provenance(seen, &budget, stature, brief, settings),
+        provenance: provenance(seen, budget, stature, brief, settings, main.map(|m| &reads[m])),
     };
     verdicts::conclude(&mut report);
     report
@@ -249,7 +249,7 @@ fn frame_at(read: &SwingRead, time: f64) -> usize {
     (f[i - 1] as f64 + share * (f[i] - f[i - 1]) as f64).round().max(0.0) as usize
 }
 
-fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief, settings: &Settings) -> Vec<Step> {
+fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief, settings: &Settings, main: Option<&SwingRead>) -> Vec<Step> {
     let step = |step: &str, parameters: serde_json::Value| Step { step: step.into(), parameters };
     vec![
         step("scout", json!({ "looks": seen.scout.looks.len(), "model": "pose_landmark_full" })),
@@ -264,7 +264,7 @@ fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief, setting
                     "low_pass_arm_back_hz": crate::track::ARM_CUT_OFF, "around_impact": "local fits, no low-pass" }),
         ),
         step("scale", json!({ "stature_cm": stature, "known": brief.stature_cm.is_some(), "leg_share": crate::swing::scale::LEG_SHARE })),
-        step("error budget", json!({ "version": budget.version })),
+        step("error budget", json!({ "version": budget.version, "widened_by": main.map_or(1.0, |m| round(gates::widen(seen, m, settings), 4)) })),
         step("limits", json!(settings.limits)),
     ]
 }

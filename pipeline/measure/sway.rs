@@ -35,7 +35,10 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     let stance = ctx
         .face_on()
         .and_then(|()| ctx.at_address(|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()));
-    let edges = ctx.face_on().and_then(|()| outline::hip_edges(ctx));
+    let edges = match ctx.budget.use_outline {
+        true => ctx.face_on().and_then(|()| outline::hip_edges(ctx)),
+        false => Err("the outline is switched off".to_string()),
+    };
     let edge = edges
         .as_ref()
         .map_err(Clone::clone)

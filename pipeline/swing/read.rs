@@ -86,8 +86,8 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
     }
     let cm_per_px = scale::cm_per_px(&body, &at_rest, stature_cm);
     let moments = match view.kind {
-        ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness, &Budget::built_in().events),
-        _ => events::find(&body, &window, cm_per_px, slowness, &Budget::built_in().events),
+        ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness, &Budget::in_force().events),
+        _ => events::find(&body, &window, cm_per_px, slowness, &Budget::in_force().events),
     };
     let slowness = match (moments.top, moments.impact) {
         (Some(top), Some(impact)) if given.is_none() && window.slowness != 1.0 => usual_factor((impact.time - top.time) / USUAL_DOWNSWING),
