@@ -84,13 +84,26 @@ pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64, constants: &
     if until <= from + 3 {
         return found;
     }
-    // the lead arm turns back together with the hands; their direction from the pelvis is seen far better at the top
-    let hands = direction(body, |i| body.mid(i, Part::Hip), |i| grip[i]);
-    let hands_smooth = smooth(t, &hands, ARM_CUT_OFF / k);
-    let Some(top) = (from + 1..=until).max_by(|&a, &b| hands_smooth[a].total_cmp(&hands_smooth[b])) else { return found };
+    // the lead arm turns back together with the hands; their direction from the pelvis is seen far better at the top. Only
+    // while the hands are well above the pelvis: near it the direction means nothing.
+    let hip = |i: usize| body.mid(i, Part::Hip);
+    let high = |i: &usize| grip[*i][1] - hip(*i)[1] > 0.4 * body.track.trunk;
+    let aim = body.track.nearest(w.top);
+    let first = (from..=aim).rev().take_while(high).last().unwrap_or(aim);
+    let last = (aim..=until.max(aim)).take_while(high).last().unwrap_or(aim);
+    if last < first + 4 {
+        return found;
+    }
+    let hands = direction(body, hip, |i| grip[i]);
+    let turn = hands[first];
+    let hands: Vec<f64> = hands[first..=last].iter().map(|a| a - 360.0 * ((a - turn) / 360.0).round()).collect();
+    let times = &t[first..=last];
+    let hands_smooth = smooth(times, &hands, ARM_CUT_OFF / k);
+    let Some(local) = (0..hands.len()).max_by(|&a, &b| hands_smooth[a].total_cmp(&hands_smooth[b])) else { return found };
+    let top = first + local;
     // the arm's highest reading at the clip's last frame is no reversal
     let reversed = w.impact.is_some() || top + 3 < t.len();
-    let (top_time, _) = fit::extremum(t, &hands, top, 1.0, TOP_REACH * k);
+    let (top_time, _) = fit::extremum(times, &hands, local, 1.0, TOP_REACH * k);
     if reversed {
         found.top = Some(moment(top_time + constants.top_delay_s * k, 0.010 * k));
     }
