@@ -264,7 +264,10 @@ fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief, setting
                     "low_pass_arm_back_hz": crate::track::ARM_CUT_OFF, "around_impact": "local fits, no low-pass" }),
         ),
         step("scale", json!({ "stature_cm": stature, "known": brief.stature_cm.is_some(), "leg_share": crate::swing::scale::LEG_SHARE })),
-        step("error budget", json!({ "version": budget.version, "widened_by": main.map_or(1.0, |m| round(gates::widen(seen, m, settings), 4)) })),
+        step(
+            "error budget",
+            json!({ "version": budget.version, "widened_by": main.map_or(1.0, |m| round(gates::widen(seen, m, settings), 4)) }),
+        ),
         step("limits", json!(settings.limits)),
     ]
 }

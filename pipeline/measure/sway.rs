@@ -59,7 +59,11 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let value = r.value / stance_cm * 100.0;
         Ok(super::Reading { value, sd: own.hypot(error.sd * value / 12.0), ..r })
     });
-    let pelvis_travel = floor(travel(&pelvis).and_then(|(v, se, frames)| ctx.reading("pelvis_travel_cm", v, se, frames, true)));
+    // the outer edge tells the pelvis' slide better than the hip key points do (rendered clips: scripts/calibrate)
+    let pelvis_travel = floor(match &edges {
+        Ok(e) => ctx.reading_from("pelvis_travel_cm", e.travel_cm, e.jitter_cm, e.frames.clone(), true, From::Outline),
+        Err(_) => travel(&pelvis).and_then(|(v, se, frames)| ctx.reading("pelvis_travel_cm", v, se, frames, true)),
+    });
     let shift = || {
         ctx.face_on()?;
         let m = ctx.moment(ctx.swing.moments.impact, "impact")?;

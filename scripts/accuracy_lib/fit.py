@@ -1,0 +1,118 @@
+"""scripts/calibrate: bias, gain and remaining error of every metric, from readings without any correction."""
+import argparse
+import os
+import subprocess
+import tomllib
+from pathlib import Path
+
+import numpy as np
+
+import pairs
+
+BUDGET = pairs.ROOT / "pipeline" / "measure" / "budget.toml"
+SHIFT = 100.0  # keeps readings that are cut at 0 away from it while they are fitted
+STRAIGHT = {"trail_hip_travel_cm", "pelvis_travel_cm", "lead_elbow_bow_late_upper_arms"}  # gain and bias; others bias only
+BOTH_SOURCES = ("trail_hip_travel_cm", "pelvis_travel_cm")
+AS_READ = {"tempo_ratio", "backswing_s", "downswing_s"}  # no correction
+BETWEEN_RENDERERS = {"trail_hip_travel_cm": 0.5, "pelvis_travel_cm": 0.5}  # cm: bodies of another renderer differ by about this
+
+
+def cut_at_zero(name):
+    return "travel_cm" in name or name == "head_lateral_max_back_cm"
+
+
+def identity(use_outline, names, events):
+    lines = ['version = "identity"', f"use_outline = {str(use_outline).lower()}", "[events]"]
+    lines += [f"{k} = {v}" for k, v in events.items()] + ["[metric]"]
+    lines += [f"{n} = {{ bias = {-SHIFT if cut_at_zero(n) else 0.0}, sd = 0.000001 }}" for n in names]
+    return "\n".join(lines) + "\n"
+
+
+def judge(out, clips, text):
+    path = out / "identity.toml"
+    path.write_text(text)
+    os.environ["DAWNSHEET_BUDGET"] = str(path)
+    return [r for r in pairs.pair(clips, pairs.run(clips, out, rejudge=True)) if pairs.face_on(r) or r["truth"]["view"] == "down_the_line"]
+
+
+def readings(rows, name, source=None):
+    """Raw reading, truth, other standard error, factor by which landmark errors are widened."""
+    got = []
+    for row in rows:
+        ours, true = pairs.metric(row, name), pairs.true_metric(row, name)
+        if not ours or true is None or (source and ours[3] != source):
+            continue
+        step = next(s for s in row["report"]["provenance"] if s["step"] == "error budget")
+        spread, scale = (ours[2] - ours[1]) / 3.92, 0.0
+        if cut_at_zero(name):  # the scale's share of the shifted value comes off; that of the value itself goes on below
+            scale = row["ours"]["scale"]["relative_uncertainty"]
+            spread = max(spread**2 - (ours[0] * scale) ** 2, 0.0) ** 0.5
+        got.append((ours[0] - (SHIFT if cut_at_zero(name) else 0), true, spread, step["parameters"]["widened_by"], scale))
+    return np.array(got)
+
+
+def fit(got, straight, floor):
+    """bias, gain, sd: reading = gain * true + bias; sd so that 95 % of the corrected readings lie within 1.96 of it."""
+    reading, true, jitter, widened, scale = got.T
+    keep = np.ones(len(got), bool)
+    for _ in range(3):  # a few gross errors do not steer the line; they do count in the error
+        if straight:
+            # truth on reading, so that the corrected reading is unbiased at the sizes that occur
+            slope, offset = np.polyfit(reading[keep], true[keep], 1)
+        else:
+            slope, offset = 1.0, float(np.median((true - reading)[keep]))
+        corrected = slope * reading + offset
+        if floor:
+            corrected = np.maximum(corrected, 0)
+        error = corrected - true
+        keep = abs(error) <= 3 * max(1.4826 * np.median(abs(error)), 1e-9)
+    gain, bias = 1 / slope, -offset / slope
+    other = np.hypot(jitter, scale * corrected)
+    low, high = 1e-6, 1000.0
+    # the scale's and jitter's share is already in `other`; it shrinks and grows with the value like the reading does
+    for _ in range(60):
+        middle = (low + high) / 2
+        inside = np.mean(abs(error) <= 1.96 * np.sqrt((middle * widened) ** 2 + other**2))
+        low, high = (middle, high) if inside < 0.95 else (low, middle)
+    return bias, gain, high
+
+
+def main():
+    a = argparse.ArgumentParser(prog="scripts/calibrate")
+    a.add_argument("--clips", type=Path)
+    a.add_argument("--out", type=Path, default=pairs.ROOT / "out" / "accuracy" / "calibrate")
+    a.add_argument("--rejudge", action="store_true", help="use the key points of the last run")
+    a = a.parse_args()
+    folder = a.clips or pairs.ROOT / "out" / "clips" / "calibrate"
+    a.out.mkdir(parents=True, exist_ok=True)
+    if not a.clips:
+        subprocess.run([pairs.ROOT / "scripts" / "make-clips", "--out", folder, "--split", "calibrate"], check=True)
+    clips = sorted(p.parent for p in folder.glob("*/truth.json.gz"))
+    if not a.rejudge:
+        pairs.run(clips, a.out)
+    current = tomllib.loads(BUDGET.read_text())
+    names = [n for n in current["metric"] if not n.endswith(".key_point")]
+    with_outline = judge(a.out, clips, identity(True, names, current["events"]))
+    without = judge(a.out, clips, identity(False, names, current["events"]))
+    lines, used = [], 0
+    for name in names:
+        for source in (("outline", "key_point") if name in BOTH_SOURCES else (None,)):
+            got = readings(without if source == "key_point" else with_outline, name, source)
+            key = f'"{name}.key_point"' if source == "key_point" else name
+            if len(got) < 8 or name == "trail_hip_travel_pct_stance":  # a share of two others: its error follows from theirs
+                old = current["metric"][key.strip('"')]
+                lines.append(f"{key} = {{ bias = {old.get('bias', 0.0)}, gain = {old.get('gain', 1.0)}, sd = {old['sd']} }} # {len(got)} readings: not fitted")
+                continue
+            bias, gain, sd = (0.0, 1.0, fit(got, False, False)[2]) if name in AS_READ else fit(got, name in STRAIGHT, cut_at_zero(name))
+            sd = float(np.hypot(sd, BETWEEN_RENDERERS.get(name, 0.0)))
+            lines.append(f"{key} = {{ bias = {bias:.4f}, gain = {gain:.4f}, sd = {max(sd, 1e-4):.4f} }} # {len(got)} readings")
+            used = max(used, len(got))
+    head = ("# Error budget: reading = gain * true + bias, standard deviation sd left; units of the metric. Written by\n"
+            "# scripts/calibrate from rendered `calibrate` clips; the events' constants by hand from the same clips.\n"
+            "# Hip and pelvis carry another 0.5 cm for bodies unlike the rendered ones.\n")
+    events = "\n".join(f"{k} = {v}" for k, v in current["events"].items())
+    BUDGET.write_text(f'{head}version = "1-calibrate-{len(clips)}"\n\n[events]\n{events}\n\n[metric]\n' + "\n".join(lines) + "\n")
+    print(BUDGET.read_text())
+
+
+main()
