@@ -150,9 +150,9 @@ pub fn value<'a>(report: &'a Report, metric: &str) -> Option<&'a Measured> {
     report.swings.iter().find(|s| s.main)?.metrics.get(metric)?.measured()
 }
 
-/// Standard error of a value, from its 95 % interval.
+/// Standard error of a value, from the upper half of its 95 % interval (the lower one may end at 0).
 pub fn standard_error(m: &Measured) -> f64 {
-    (m.high - m.low) / 3.92
+    (m.high - m.value) / 1.96
 }
 
 /// Days since 1970 of an ISO 8601 date, date and time, or instant; `None` where it is none of them.

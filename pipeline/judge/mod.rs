@@ -233,8 +233,8 @@ fn metric(name: &names::MetricName, outcome: &crate::measure::Outcome) -> Metric
         Ok(r) => Metric::Value(Measured {
             value: round(r.value, 3),
             unit: name.unit.into(),
-            low: round(r.value - 1.96 * r.sd, 3),
-            high: round(r.value + 1.96 * r.sd, 3),
+            low: round(r.interval(name.name).0, 3),
+            high: round(r.interval(name.name).1, 3),
             frames: r.frames.clone(),
             from: r.from,
         }),

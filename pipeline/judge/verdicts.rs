@@ -40,7 +40,7 @@ impl Driver {
 
     fn sentence(&self, r: &Reading) -> String {
         let digits = if self.unit == "upper arms" { 2 } else { 1 };
-        let (low, high) = (r.value - 1.96 * r.sd, r.value + 1.96 * r.sd);
+        let (low, high) = r.interval(self.name);
         let limit = match self.side {
             Bad::Over => format!("limit {:.digits$}", self.limit),
             Bad::Under => format!("at least {:.digits$} wanted", self.limit),

@@ -30,6 +30,14 @@ pub struct Reading {
     pub from: From,
 }
 
+impl Reading {
+    /// The 95 % interval; of a metric that cannot be negative it ends at 0.
+    pub fn interval(&self, name: &str) -> (f64, f64) {
+        let low = self.value - 1.96 * self.sd;
+        (if names::never_negative(name) { low.max(0.0) } else { low }, self.value + 1.96 * self.sd)
+    }
+}
+
 /// A reading, or why there is none (one clause, to be read by a coach).
 pub type Outcome = Result<Reading, String>;
 

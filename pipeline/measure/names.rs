@@ -58,3 +58,8 @@ metrics! {
 pub fn find(name: &str) -> Option<&'static MetricName> {
     ALL.iter().find(|m| m.name == name)
 }
+
+/// Whether a metric cannot be negative: its interval ends at 0.
+pub fn never_negative(name: &str) -> bool {
+    name.contains("flexion") || name.contains("_travel_") || name == "stance_width_cm" || name == "tempo_ratio" || name.ends_with("swing_s")
+}

@@ -35,9 +35,10 @@ const TOP_REACH: f64 = 0.060;
 const HANDS_AHEAD_SD_CM: f64 = 4.0;
 /// The move that is a takeaway, and slow hands at the finish.
 const TAKEAWAY_CM: f64 = 5.0;
-/// The truth's 30 cm/s reads about 40: the hands' places jitter behind the head.
-const FINISH_SPEED_CM_S: f64 = 40.0;
+/// The truth's 30 cm/s reads about 50 (best of 40, 50, 60 on the calibrate clips): the hands jitter behind the head.
+const FINISH_SPEED_CM_S: f64 = 50.0;
 const FINISH_REACH: f64 = 0.05;
+const FINISH_SECONDS: f64 = 0.2;
 
 /// Direction of the lead arm (shoulder → wrist), degrees from hanging straight down, positive going back (away from the
 /// target), unwrapped over time.
@@ -228,16 +229,15 @@ fn finish(t: &[f64], grip: &[[f64; 2]], from: f64, cm: f64, k: f64) -> Option<f6
         Some(slope(0).hypot(slope(1)) * cm * k)
     };
     let start = t.partition_point(|&v| v < from + 0.1 * k);
-    let mut before: Option<f64> = None;
-    for i in start..t.len() {
-        let Some(v) = speed(i) else { continue };
-        if v < FINISH_SPEED_CM_S {
-            let share = before.map_or(1.0, |b| (b - FINISH_SPEED_CM_S) / (b - v));
-            return Some(if i > start { t[i - 1] + share * (t[i] - t[i - 1]) } else { t[i] });
-        }
-        before = Some(v);
-    }
-    None
+    let speeds: Vec<(f64, f64)> = (start..t.len()).filter_map(|i| Some((t[i], speed(i)?))).collect();
+    let slow = |&(time, _): &(f64, f64)| {
+        let stay = speeds.iter().filter(|(s, _)| (time..=time + FINISH_SECONDS * k).contains(s));
+        stay.into_iter().all(|(_, v)| *v < FINISH_SPEED_CM_S)
+    };
+    let i = speeds.iter().position(slow)?;
+    let (time, v) = speeds[i];
+    let Some(&(earlier, b)) = i.checked_sub(1).and_then(|j| speeds.get(j)) else { return Some(time) };
+    Some(earlier + (b - FINISH_SPEED_CM_S) / (b - v).max(1e-9) * (time - earlier))
 }
 
 /// Frames by which an event may be off, each side, to count as found: `max(round(span / 30), 1)` with half to even, where

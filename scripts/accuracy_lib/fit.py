@@ -43,7 +43,7 @@ def readings(rows, name, source=None):
         if not ours or true is None or (source and ours[3] != source):
             continue
         step = next(s for s in row["report"]["provenance"] if s["step"] == "error budget")
-        spread, scale = (ours[2] - ours[1]) / 3.92, 0.0
+        spread, scale = (ours[2] - ours[0]) / 1.96, 0.0
         if cut_at_zero(name):  # the scale's share of the shifted value comes off; that of the value itself goes on below
             scale = row["ours"]["scale"]["relative_uncertainty"]
             spread = max(spread**2 - (ours[0] * scale) ** 2, 0.0) ** 0.5
