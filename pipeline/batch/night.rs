@@ -37,10 +37,11 @@ pub struct Night {
 /// Memory to set aside for one worker when their number is chosen, bytes.
 const WORKER_MEMORY: u64 = 1 << 30;
 
-/// Key under which a clip is done: bytes, models, settings, the other inputs, engine and report version.
+/// Key under which a clip is done: bytes, models, settings, the other inputs, error budget, engine and report version.
 pub fn key(identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> String {
     let brief = serde_json::to_string(&identity.brief).unwrap_or_default();
-    let parts = [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), ENGINE, SCHEMA];
+    let budget = &crate::measure::budget::Budget::in_force().version;
+    let parts = [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), budget, ENGINE, SCHEMA];
     hex(&Sha256::digest(parts.join("\n")))
 }
 
