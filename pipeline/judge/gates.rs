@@ -51,10 +51,9 @@ pub fn camera_moves(seen: &Seen, settings: &Settings) -> bool {
 }
 
 /// The golfer's stature in pixels.
-fn height_px(seen: &Seen, read: &SwingRead) -> f64 {
+fn height_px(read: &SwingRead) -> f64 {
     let at = |part: Keypoint| median(&read.track.series(part, 1));
     let legs = (at(Keypoint::LeftAnkle) + at(Keypoint::RightAnkle)) / 2.0 - (at(Keypoint::LeftEar) + at(Keypoint::RightEar)) / 2.0;
-    let _ = seen;
     // ankle to ear is about 0.89 of the stature, less the bend of the posture
     legs.max(0.0) / 0.85
 }
@@ -80,7 +79,7 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
             ReasonCode::NotFaceOn.because("filmed down the line: sway, elbow and lateral head are not measured").weighing(Severity::Info),
         );
     }
-    let height = height_px(seen, read);
+    let height = height_px(read);
     if height < gates.small_height_px {
         let severity = if height < gates.min_height_px { Severity::Blocking } else { Severity::Warning };
         found.push(ReasonCode::TooSmall.because(format!("about {height:.0} pixels high")).weighing(severity));
@@ -196,7 +195,7 @@ pub fn block(quantities: &mut Quantities, reasons: &[Reason]) {
 pub fn widen(seen: &Seen, read: &SwingRead, settings: &Settings) -> f64 {
     let gates = &settings.gates;
     let mut factor: f64 = 1.0;
-    if height_px(seen, read) < gates.small_height_px {
+    if height_px(read) < gates.small_height_px {
         factor *= 1.5;
     }
     if read.view.yaw_deg.abs() > gates.widen_off_square_deg {

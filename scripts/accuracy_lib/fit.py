@@ -47,6 +47,8 @@ def readings(rows, name, source=None):
         if cut_at_zero(name):  # the scale's share of the shifted value comes off; that of the value itself goes on below
             scale = row["ours"]["scale"]["relative_uncertainty"]
             spread = max(spread**2 - (ours[0] * scale) ** 2, 0.0) ** 0.5
+        if step["parameters"]["version"] != "identity":
+            raise SystemExit("calibrate: the program did not read the identity budget")
         got.append((ours[0] - (SHIFT if cut_at_zero(name) else 0), true, spread, step["parameters"]["widened_by"], scale))
     return np.array(got)
 
