@@ -1,11 +1,12 @@
 //! What can be typed, and what it starts.
 
 use clap::{Args, Parser, Subcommand};
+use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::job::{self, Job, JobOutcome, worker_program};
 use dawnsheet::batch::night::{self, Night};
 use dawnsheet::batch::place::{self, OutFolder};
 use dawnsheet::batch::summary::printable;
-use dawnsheet::batch::{doctor, rejudge};
+use dawnsheet::batch::{doctor, forget, rejudge};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::history::trend::{self, Trend as Series};
@@ -17,6 +18,7 @@ use dawnsheet::pose::models::{ModelChoice, Models};
 use dawnsheet::report::types::{LeadSideSource, PlaybackSource, Side, Verdict};
 use dawnsheet::report::{ReasonCode, Report, sheet};
 use dawnsheet::settings::Settings;
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Measures the golf-swing videos that a coach's students sent, overnight; in the morning one sheet shows the few that
@@ -40,6 +42,8 @@ enum Command {
     Sheet(Sheet),
     /// Say whether a student's faults truly change, or only within the error of measurement
     Trend(Trend),
+    /// Erase every trace of one student in the out folder, prove it, and skip the student from now on
+    Forget(Forget),
     /// Say what is missing, and the one command that mends it
     Doctor(Doctor),
     /// Print the JSON Schema of the report, or the commented default settings
@@ -65,6 +69,9 @@ struct Run {
     /// Pose model
     #[arg(long, value_enum, default_value_t = ModelChoice::Accurate)]
     model: ModelChoice,
+    /// Start no clip after this time of day (06:00); the rest waits for the next run
+    #[arg(long, value_name = "HH:MM", value_parser = time_of_day)]
+    until: Option<jiff::civil::Time>,
     /// Try clips again whose worker failed before
     #[arg(long)]
     retry_failed: bool,
@@ -136,6 +143,21 @@ struct Trend {
 }
 
 #[derive(Args)]
+struct Forget {
+    /// The student, by name, alias or folder name below `reports`
+    student: String,
+    /// Folder of an earlier run
+    #[arg(long, default_value = "out", value_name = "DIR")]
+    out: PathBuf,
+    /// Do not ask
+    #[arg(long)]
+    yes: bool,
+    /// Take an erased student in again: the next run measures what lies in the inbox
+    #[arg(long, conflicts_with = "yes")]
+    take_in_again: bool,
+}
+
+#[derive(Args)]
 struct Doctor {
     /// Folder that a run would write to
     #[arg(long, default_value = "out", value_name = "DIR")]
@@ -175,6 +197,10 @@ fn day(text: &str) -> std::result::Result<String, String> {
     text.parse::<jiff::civil::Date>().map(|d| d.to_string()).map_err(|_| "not a day like 2026-04-12".into())
 }
 
+fn time_of_day(text: &str) -> std::result::Result<jiff::civil::Time, String> {
+    jiff::civil::Time::strptime("%H:%M", text).map_err(|_| "not a time of day like 06:00".into())
+}
+
 /// Runs the command; its exit code.
 pub fn run(cli: Cli) -> Result<u8> {
     match cli.command {
@@ -183,11 +209,12 @@ pub fn run(cli: Cli) -> Result<u8> {
         Command::Rejudge(a) => run_rejudge(&a),
         Command::Sheet(a) => {
             let out = existing(&a.out)?;
-            let store = Store::open(&out.root().join("dawnsheet.sqlite"))?;
+            let store = Store::open(&out.store())?;
             println!("{}", sheet::write(&out, &store, None, a.since.as_deref())?.display());
             Ok(0)
         }
         Command::Trend(a) => run_trend(&a),
+        Command::Forget(a) => run_forget(&a),
         Command::Doctor(a) => run_doctor(&a),
         Command::Print(Print { what: Printed::Schema }) => {
             print!("{}", dawnsheet::report::json_schema());
@@ -218,10 +245,11 @@ fn run_night(a: Run) -> Result<u8> {
         roster: Roster::load(roster.as_deref())?,
         choice: a.model,
         retry_failed: a.retry_failed,
+        until: a.until,
     };
-    let summary = night::run(&night)?;
+    let summary = night::run(&night, &Interrupt::listen()?)?;
     let out = OutFolder::open(&night.out)?;
-    let store = Store::open(&out.root().join("dawnsheet.sqlite"))?;
+    let store = Store::open(&out.store())?;
     let page = sheet::write(&out, &store, Some(&summary), None)?;
     if a.json {
         println!("{}", serde_json::to_string_pretty(&summary).map_err(|e| Error::Internal(e.to_string()))?);
@@ -267,12 +295,13 @@ fn run_clip(a: Clip) -> Result<u8> {
                 None => temporary.path().to_path_buf(),
             };
             let job = Job { identity: identity.clone(), choice: a.model, settings: settings.clone() };
-            let report = match job::run(&worker, &a.file, &folder, &job)? {
+            let report = match job::run(&worker, &a.file, &folder, &job, &Interrupt::default())? {
                 JobOutcome::Done { report, .. } => *report,
                 JobOutcome::Failed { why, stderr } => {
                     eprint!("{}", printable(&stderr));
                     judge::failed(&identity, ReasonCode::WorkerFailed.because(why), a.model, &models, &settings)
                 }
+                JobOutcome::GivenUp => return Err(Error::Internal("the worker was given up without being asked to".into())),
                 JobOutcome::Installation(why) => return Err(Error::Installation(why)),
             };
             (identity, report, Some(folder))
@@ -327,7 +356,8 @@ fn describe(report: &Report) -> String {
 fn run_rejudge(a: &Rejudge) -> Result<u8> {
     let settings = Settings::load(a.settings.as_deref())?;
     let out = existing(&a.out)?;
-    let mut store = Store::open(&out.root().join("dawnsheet.sqlite"))?;
+    let _lock = out.lock()?;
+    let mut store = Store::open(&out.store())?;
     let count = rejudge::rejudge_all(&out, &mut store, &Models::locate(), &settings)?;
     sheet::write(&out, &store, None, None)?;
     println!("{} judged again, {} with another verdict, {} without key points kept", count.judged, count.changed, count.without_look);
@@ -336,7 +366,7 @@ fn run_rejudge(a: &Rejudge) -> Result<u8> {
 
 fn run_trend(a: &Trend) -> Result<u8> {
     let out = existing(&a.out)?;
-    let store = Store::open(&out.root().join("dawnsheet.sqlite"))?;
+    let store = Store::open(&out.store())?;
     let mut stored: Vec<_> = store.results()?.into_iter().map(|(s, _)| s).collect();
     if let Some(wanted) = &a.student {
         let same = |name: &str| name.to_lowercase() == wanted.to_lowercase();
@@ -378,6 +408,43 @@ fn trend_table(found: &[Series]) -> String {
         text.push_str("no dated clip with a measured swing yet\n");
     }
     text
+}
+
+fn run_forget(a: &Forget) -> Result<u8> {
+    let out = existing(&a.out)?;
+    let mut store = Store::open(&out.store())?;
+    let whom = forget::find(&store, &a.student)?;
+    let name = printable(&whom.name);
+    if a.take_in_again {
+        let text = if store.welcome(&whom.owner)? { "is taken in again by the next run" } else { "was not erased: nothing to take back" };
+        println!("{name} {text}");
+        return Ok(0);
+    }
+    if !a.yes {
+        if !std::io::stdin().is_terminal() {
+            return Err(Error::Usage(format!("this erases every result of {name} for good: say so with --yes")));
+        }
+        eprint!("Erase every result, picture and log line of {name} in {}, for good? [y/N] ", out.root().display());
+        let mut answer = String::new();
+        std::io::stdin().read_line(&mut answer).map_err(|e| Error::Usage(e.to_string()))?;
+        if !answer.trim().eq_ignore_ascii_case("y") {
+            println!("nothing was erased");
+            return Ok(0);
+        }
+    }
+    let _lock = out.lock()?;
+    let done = forget::forget(&out, &mut store, &whom)?;
+    println!("{name}: {} results, {} files and {} log lines erased; later runs skip this student", done.clips, done.files, done.log_lines);
+    for file in &done.inbox_left {
+        println!("still in the inbox, not ours to delete: {}", printable(&file.to_string_lossy()));
+    }
+    for (file, what) in &done.still_found {
+        println!("STILL FOUND '{}' in {}", printable(what), printable(&file.to_string_lossy()));
+    }
+    if done.still_found.is_empty() {
+        println!("searched every file in {}: no trace left", out.root().display());
+    }
+    Ok(u8::from(!done.still_found.is_empty()))
 }
 
 fn run_doctor(a: &Doctor) -> Result<u8> {

@@ -3,6 +3,7 @@
 
 pub mod batch; //    the night: work list, worker processes, files in place, summary
 pub mod error; //    what stops a command
+pub mod fault; //    faults on purpose, for tests
 pub mod history; //  the store of results and attempts
 pub mod intake; //   inbox walk, whose clip is it, sidecar, roster, date, is this file allowed
 pub mod judge; //    gates, verdicts, roots: everything seen -> report

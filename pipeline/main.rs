@@ -6,6 +6,8 @@ use clap::Parser;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
+    // whatever is written is its owner's alone
+    rustix::process::umask(rustix::fs::Mode::RWXG | rustix::fs::Mode::RWXO);
     match cli::run(cli::Cli::parse()) {
         Ok(code) => ExitCode::from(code),
         Err(e) => {

@@ -1,5 +1,6 @@
 //! The child program: one clip in, one result out. `dawnsheet-worker CLIP FOLDER < job.json`; started by `dawnsheet`.
 
+use dawnsheet::batch::confine::{confine, limit, limit_to_clip};
 use dawnsheet::batch::job::{INSTALLATION_EXIT, Job, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::judge;
@@ -12,6 +13,8 @@ use std::path::Path;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
+    // whatever is written is its owner's alone
+    rustix::process::umask(rustix::fs::Mode::RWXG | rustix::fs::Mode::RWXO);
     let arguments: Vec<std::ffi::OsString> = std::env::args_os().collect();
     let [_, clip, folder] = arguments.as_slice() else {
         eprintln!("dawnsheet-worker is started by dawnsheet, with a clip, a folder and a job on standard input");
@@ -28,12 +31,13 @@ fn main() -> ExitCode {
 
 fn work(clip: &Path, folder: &Path) -> Result<()> {
     let job: Job = serde_json::from_reader(std::io::stdin()).map_err(|e| Error::Usage(format!("the job is broken: {e}")))?;
-    limit(&job)?;
+    limit(&job.settings.night)?;
     let models = Models::locate();
     // a plain name for libraries that want text: odd bytes of the true name never reach them
     let plain = folder.join("clip");
     let target = std::path::absolute(clip).map_err(Error::file(clip))?;
     std::os::unix::fs::symlink(&target, &plain).map_err(Error::file(&plain))?;
+    confine(&[&target, models.folder()], folder)?;
     let report = report(&plain, folder, &job, &models)?;
     std::fs::remove_file(&plain).map_err(Error::file(&plain))?;
     let path = folder.join(REPORT);
@@ -46,6 +50,7 @@ fn report(clip: &Path, folder: &Path, job: &Job, models: &Models) -> Result<Repo
         Ok(probe) => probe,
         Err(reason) => return Ok(failed(reason)),
     };
+    limit_to_clip(probe.times.len(), &job.settings.night)?;
     let mut observed = match observe(clip, &probe, models, job.choice)? {
         Ok(observed) => observed,
         Err(reason) => return Ok(failed(reason)),
@@ -72,15 +77,4 @@ fn report(clip: &Path, folder: &Path, job: &Job, models: &Models) -> Result<Repo
 fn decoder_complaints(folder: &Path) -> usize {
     let text = std::fs::read(folder.join(STDERR)).unwrap_or_default();
     String::from_utf8_lossy(&text).lines().filter(|l| l.starts_with('[')).count()
-}
-
-/// Address space and CPU time of this process, from the settings.
-fn limit(job: &Job) -> Result<()> {
-    let night = &job.settings.night;
-    let set = |what: rlimit::Resource, value: f64| {
-        let (_, hard) = what.get().map_err(|e| Error::Internal(e.to_string()))?;
-        what.set((value as u64).min(hard), hard).map_err(|e| Error::Internal(e.to_string()))
-    };
-    set(rlimit::Resource::AS, night.clip_megabytes * 1e6)?;
-    set(rlimit::Resource::CPU, night.clip_seconds * 2.0)
 }

@@ -1,5 +1,6 @@
 //! One clip's child process: the job it gets, and what became of it. Native code (decoder, inference) runs only there.
 
+use super::interrupt::Interrupt;
 use crate::error::{Error, Result};
 use crate::judge::Identity;
 use crate::pose::models::ModelChoice;
@@ -9,9 +10,10 @@ use crate::video::probe::FORMATS;
 use serde::{Deserialize, Serialize};
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom, Write};
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use wait_timeout::ChildExt;
 
 /// What a worker is told, as JSON on its standard input; the clip's path and the folder to write into are arguments.
@@ -37,6 +39,8 @@ pub enum JobOutcome {
     Done { report: Box<Report>, timings: serde_json::Value },
     /// It crashed, hung or was stopped: a sentence, and the end of what it complained.
     Failed { why: String, stderr: String },
+    /// The run was told to stop at once.
+    GivenUp,
     /// The installation is at fault: every clip would fail.
     Installation(String),
 }
@@ -56,8 +60,11 @@ pub fn worker_program() -> Result<PathBuf> {
     }
 }
 
-/// Runs one worker to its end, or to the wall clock of the settings.
-pub fn run(worker: &Path, clip: &Path, folder: &Path, job: &Job) -> Result<JobOutcome> {
+/// How often a waiting parent looks whether it is to give up.
+const GLANCE: Duration = Duration::from_millis(100);
+
+/// Runs one worker to its end, to the wall clock of the settings, or until the run is told to stop at once.
+pub fn run(worker: &Path, clip: &Path, folder: &Path, job: &Job, interrupt: &Interrupt) -> Result<JobOutcome> {
     let path = folder.join(STDERR);
     let complaints = File::create(&path).map_err(Error::file(&path))?;
     let mut child = Command::new(worker)
@@ -70,6 +77,8 @@ pub fn run(worker: &Path, clip: &Path, folder: &Path, job: &Job) -> Result<JobOu
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
         .stderr(complaints)
+        // a group of its own: Ctrl-C at the terminal reaches the parent alone, which lets workers finish
+        .process_group(0)
         .spawn()
         .map_err(|e| Error::Installation(format!("{} cannot be started: {e}", worker.display())))?;
     let text = serde_json::to_vec(job).map_err(|e| Error::Internal(e.to_string()))?;
@@ -78,13 +87,23 @@ pub fn run(worker: &Path, clip: &Path, folder: &Path, job: &Job) -> Result<JobOu
         let _ = stdin.write_all(&text);
     }
     let limit = Duration::from_secs_f64(job.settings.night.clip_seconds);
-    let status = child.wait_timeout(limit).map_err(|e| Error::Internal(e.to_string()))?;
-    if status.is_none() {
-        let _ = child.kill();
-        let _ = child.wait();
-    }
+    let began = Instant::now();
+    let status = loop {
+        let status = child.wait_timeout(GLANCE).map_err(|e| Error::Internal(e.to_string()))?;
+        if status.is_some() {
+            break status;
+        }
+        if interrupt.at_once() || began.elapsed() > limit {
+            let _ = child.kill();
+            let _ = child.wait();
+            break None;
+        }
+    };
     let stderr = tail_of(&path);
     let Some(status) = status else {
+        if interrupt.at_once() {
+            return Ok(JobOutcome::GivenUp);
+        }
         return Ok(JobOutcome::Failed { why: format!("stopped after {:.0} s", limit.as_secs_f64()), stderr });
     };
     if status.code() == Some(INSTALLATION_EXIT) {

@@ -1,10 +1,19 @@
 //! The night: work list, worker processes, files put in place, summary.
 
+pub mod confine;
 pub mod doctor;
+pub mod forget;
+pub mod interrupt;
 pub mod job;
+pub mod log;
 pub mod night;
 pub mod place;
+mod plan;
+pub mod quarantine;
 pub mod rejudge;
+pub mod schedule;
 pub mod summary;
+
+pub use plan::key;
 
 pub use job::{Job, JobOutcome};

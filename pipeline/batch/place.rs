@@ -1,10 +1,14 @@
 //! Putting files where readers find them: temporary name, fsync, rename. A half-written file is never visible.
 
 use crate::error::{Error, Result};
+use crate::fault;
 use std::fs::{self, File, OpenOptions};
 use std::io::Write;
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
+
+/// Ending of a file that is still being written.
+const PART: &str = "part";
 
 /// The out folder and the places in it.
 #[derive(Debug, Clone)]
@@ -45,6 +49,28 @@ impl OutFolder {
         Ok(self.folder("keypoints")?.join(format!("{id}.npz")))
     }
 
+    /// Only one program at a time changes an out folder; the lock lasts as long as the returned file. The kernel lets go of
+    /// a dead program's lock, so none is ever stale. Error: who holds it.
+    pub fn lock(&self) -> Result<File> {
+        let path = self.root.join("dawnsheet.lock");
+        let mut file =
+            OpenOptions::new().read(true).write(true).create(true).truncate(false).mode(0o600).open(&path).map_err(Error::file(&path))?;
+        if file.try_lock().is_err() {
+            let holder = fs::read_to_string(&path).unwrap_or_default();
+            let holder = if holder.trim().is_empty() { String::new() } else { format!(" ({})", holder.trim()) };
+            let folder = self.root.display();
+            return Err(Error::Usage(format!("another run works on {folder}{holder}: wait for it, or choose another --out")));
+        }
+        let about = format!("process {}, since {}\n", std::process::id(), jiff::Zoned::now().strftime("%Y-%m-%d %H:%M"));
+        file.set_len(0).and_then(|()| file.write_all(about.as_bytes())).map_err(Error::file(&path))?;
+        Ok(file)
+    }
+
+    /// The store.
+    pub fn store(&self) -> PathBuf {
+        self.root.join("dawnsheet.sqlite")
+    }
+
     /// Folder of a clip's key pictures.
     pub fn pictures(&self, id: &str) -> PathBuf {
         self.root.join("sheet/pictures").join(id)
@@ -52,11 +78,19 @@ impl OutFolder {
 
     /// A fresh folder for one worker; whatever a dead one left there is gone.
     pub fn staging(&self, name: &str) -> Result<PathBuf> {
-        let path = self.folder("staging")?.join(name);
-        if path.exists() {
-            fs::remove_dir_all(&path).map_err(Error::file(&path))?;
-        }
+        remove(&self.folder("staging")?.join(name))?;
         self.folder(&format!("staging/{name}"))
+    }
+
+    /// Removes what an interrupted run left half made: worker folders and files never renamed into place.
+    pub fn sweep(&self) -> Result<()> {
+        remove(&self.root.join("staging"))?;
+        for file in walkdir::WalkDir::new(&self.root).into_iter().filter_map(std::result::Result::ok) {
+            if file.file_type().is_file() && file.path().extension().is_some_and(|e| e == PART) {
+                remove(file.path())?;
+            }
+        }
+        Ok(())
     }
 }
 
@@ -70,16 +104,24 @@ fn write_private(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
     file.sync_all()
 }
 
-fn sync_folder(path: &Path) -> std::io::Result<()> {
-    File::open(path.parent().unwrap_or(Path::new(".")))?.sync_all()
+fn sync(path: &Path) -> std::io::Result<()> {
+    fault::point()?;
+    File::open(path)?.sync_all()
+}
+
+/// Renames and makes the new name last.
+fn rename(from: &Path, to: &Path) -> std::io::Result<()> {
+    fault::point()?;
+    fs::rename(from, to)?;
+    sync(to.parent().unwrap_or(Path::new(".")))?;
+    fault::point()
 }
 
 /// Writes a file whole or not at all.
 pub fn write(path: &Path, bytes: &[u8]) -> Result<()> {
-    let part = path.with_extension("part");
-    write_private(&part, bytes).map_err(Error::file(&part))?;
-    fs::rename(&part, path).map_err(Error::file(path))?;
-    sync_folder(path).map_err(Error::file(path))
+    let part = path.with_extension(PART);
+    fault::point().and_then(|()| write_private(&part, bytes)).map_err(Error::file(&part))?;
+    rename(&part, path).map_err(Error::file(path))
 }
 
 /// Moves a finished file or folder (of the same file system) into place, after its contents are on disk.
@@ -87,17 +129,23 @@ pub fn put(from: &Path, to: &Path) -> Result<()> {
     if from.is_dir() {
         for entry in fs::read_dir(from).map_err(Error::file(from))? {
             let path = entry.map_err(Error::file(from))?.path();
-            File::open(&path).and_then(|f| f.sync_all()).map_err(Error::file(&path))?;
+            sync(&path).map_err(Error::file(&path))?;
         }
         if let Some(parent) = to.parent() {
             fs::DirBuilder::new().recursive(true).mode(0o700).create(parent).map_err(Error::file(parent))?;
         }
-        if to.exists() {
-            fs::remove_dir_all(to).map_err(Error::file(to))?;
-        }
+        remove(to)?;
     } else {
-        File::open(from).and_then(|f| f.sync_all()).map_err(Error::file(from))?;
+        sync(from).map_err(Error::file(from))?;
     }
-    fs::rename(from, to).map_err(Error::file(to))?;
-    sync_folder(to).map_err(Error::file(to))
+    rename(from, to).map_err(Error::file(to))
+}
+
+/// Removes a file or a folder with all in it; it may be gone already.
+pub fn remove(path: &Path) -> Result<()> {
+    let removed = fault::point().and_then(|()| if path.is_dir() { fs::remove_dir_all(path) } else { fs::remove_file(path) });
+    match removed {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => Err(Error::file(path)(e)),
+        _ => Ok(()),
+    }
 }

@@ -22,9 +22,9 @@ pub fn rejudge_one(
     let seen = Seen::read(&out.keypoints(identity.id())?)?;
     let report = judge::judge(&seen, identity, choice, models, settings);
     place::write(&out.report(owner, identity.id())?, report.to_json().as_bytes())?;
-    let key = super::night::key(identity, choice, models, settings);
+    let key = super::key(identity, choice, models, settings);
     let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
-    store.record(owner, &key, &text, &report, None, "{}")?;
+    store.record(owner, &key, &text, &report, None)?;
     Ok(report)
 }
 

@@ -20,6 +20,8 @@ pub enum Place {
     Waiting,
     /// Its worker failed too often; `--retry-failed` tries again.
     Quarantined,
+    /// Skipped: the student, or this clip, was erased on purpose.
+    Forgotten,
 }
 
 impl Place {
@@ -45,12 +47,13 @@ impl Place {
             Place::Repeat => "repeat",
             Place::Waiting => "waiting",
             Place::Quarantined => "quarantined",
+            Place::Forgotten => "skipped",
         }
     }
 
     /// Whether every upload having ended so is a full success.
     pub fn is_fine(self) -> bool {
-        matches!(self, Place::Flagged | Place::Borderline | Place::CannotMeasure | Place::Clear | Place::Repeat)
+        matches!(self, Place::Flagged | Place::Borderline | Place::CannotMeasure | Place::Clear | Place::Repeat | Place::Forgotten)
     }
 }
 
@@ -75,6 +78,10 @@ pub struct Summary {
     /// Why the run stopped early, where it did.
     pub stopped: Option<String>,
     pub interrupted: bool,
+    /// Wall clock of the run, seconds.
+    pub seconds: f64,
+    /// Seconds that the workers spent by stage, all clips of this run together.
+    pub stage_seconds: std::collections::BTreeMap<String, f64>,
 }
 
 impl Summary {
@@ -114,6 +121,7 @@ impl Summary {
             Place::Repeat,
             Place::Waiting,
             Place::Quarantined,
+            Place::Forgotten,
         ];
         let counts: Vec<String> = all.iter().filter(|p| self.count(**p) > 0).map(|p| format!("{} {}", self.count(*p), p.words())).collect();
         let before = self.lines.iter().filter(|l| !l.new && l.place != Place::Waiting).count();

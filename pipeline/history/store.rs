@@ -2,8 +2,11 @@
 //! that it points to is on disk and in place.
 
 use crate::error::{Error, Result};
+use crate::fault;
+use crate::pose::models::hex;
 use crate::report::Report;
 use rusqlite::{Connection, OptionalExtension, params};
+use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The open store.
@@ -19,7 +22,8 @@ pub struct Stored {
     pub judged_at: String,
 }
 
-const MIGRATIONS: &[&str] = &["
+const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE seen (
         sha256 TEXT NOT NULL, model_sha256 TEXT NOT NULL, engine TEXT NOT NULL, made_at TEXT NOT NULL,
         PRIMARY KEY (sha256)
@@ -34,7 +38,89 @@ const MIGRATIONS: &[&str] = &["
         outcome TEXT NOT NULL, stderr TEXT NOT NULL, timings TEXT NOT NULL
     ) STRICT;
     CREATE INDEX attempt_key ON attempt (key);
-"];
+",
+    "
+    ALTER TABLE attempt ADD COLUMN clip TEXT NOT NULL DEFAULT '';
+    ALTER TABLE attempt ADD COLUMN file TEXT NOT NULL DEFAULT '';
+    ALTER TABLE attempt ADD COLUMN owner TEXT NOT NULL DEFAULT '';
+    ALTER TABLE attempt ADD COLUMN seconds REAL NOT NULL DEFAULT 0;
+    CREATE TABLE verdict (
+        id INTEGER PRIMARY KEY, owner TEXT NOT NULL, clip TEXT NOT NULL, fault TEXT NOT NULL, ours TEXT NOT NULL,
+        agrees INTEGER NOT NULL, note TEXT NOT NULL, made_at TEXT NOT NULL
+    ) STRICT;
+    CREATE INDEX verdict_clip ON verdict (owner, clip);
+    CREATE TABLE forgotten (digest TEXT PRIMARY KEY, why TEXT NOT NULL, forgotten_at TEXT NOT NULL) STRICT;
+    CREATE TABLE note (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+",
+];
+
+/// One try at a clip.
+#[derive(Debug, Clone, Default)]
+pub struct Attempt {
+    pub owner: String,
+    pub clip: String,
+    pub sha256: String,
+    pub file: String,
+    pub key: String,
+    /// Wall clock, seconds.
+    pub seconds: f64,
+    /// Seconds by stage, as the worker measured them.
+    pub timings: serde_json::Value,
+}
+
+impl Attempt {
+    fn insert(&self, step: &rusqlite::Transaction, outcome: &str, stderr: &str) -> Result<()> {
+        step.execute(
+            "INSERT INTO attempt (sha256, key, ended_at, outcome, stderr, timings, clip, file, owner, seconds)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+            params![
+                self.sha256,
+                self.key,
+                now(),
+                outcome,
+                stderr,
+                self.timings.to_string(),
+                self.clip,
+                self.file,
+                self.owner,
+                self.seconds
+            ],
+        )?;
+        Ok(())
+    }
+}
+
+/// A try that brought nothing.
+#[derive(Debug, Clone, serde::Serialize)]
+pub struct FailedAttempt {
+    pub ended_at: String,
+    pub seconds: f64,
+    pub why: String,
+    pub stderr: String,
+}
+
+/// A clip of which the store holds something.
+#[derive(Debug, Clone)]
+pub struct Held {
+    pub clip: String,
+    pub sha256: String,
+    pub file: String,
+    /// Whether there is a result, not only attempts.
+    pub judged: bool,
+    /// Whether another owner sent the same bytes: what was seen of them stays.
+    pub shared: bool,
+}
+
+fn commit(step: rusqlite::Transaction) -> Result<()> {
+    let full = |e| Error::File { path: "dawnsheet.sqlite".into(), source: e };
+    fault::point().map_err(full)?;
+    step.commit()?;
+    fault::point().map_err(full)
+}
+
+fn digest(what: &str) -> String {
+    hex(&Sha256::digest(format!("dawnsheet forgets {what}")))
+}
 
 fn now() -> String {
     jiff::Timestamp::now().to_string()
@@ -93,33 +179,33 @@ impl Store {
         Ok(())
     }
 
-    /// Records an attempt that brought no result.
-    pub fn record_failure(&self, sha256: &str, key: &str, why: &str, stderr: &str) -> Result<()> {
-        self.db.execute(
-            "INSERT INTO attempt (sha256, key, ended_at, outcome, stderr, timings) VALUES (?1, ?2, ?3, ?4, ?5, '{}')",
-            params![sha256, key, now(), why, stderr],
-        )?;
-        Ok(())
+    /// Records an attempt that brought no result: why, and what the worker complained.
+    pub fn record_failure(&mut self, attempt: &Attempt, why: &str, stderr: &str) -> Result<()> {
+        let step = self.db.transaction()?;
+        attempt.insert(&step, why, stderr)?;
+        commit(step)
     }
 
-    /// Records a result, and what was seen for it (`seen`: model hash and engine), in one transaction: now the clip is done.
-    pub fn record(
-        &mut self,
-        owner: &str,
-        key: &str,
-        identity: &str,
-        report: &Report,
-        seen: Option<(&str, &str)>,
-        timings: &str,
-    ) -> Result<()> {
+    /// Failed attempts at a clip, oldest first: when, why, what the worker complained.
+    pub fn failed_attempts(&self, owner: &str, clip: &str) -> Result<Vec<FailedAttempt>> {
+        let mut statement = self.db.prepare(
+            "SELECT ended_at, seconds, outcome, stderr FROM attempt
+                 WHERE owner = ?1 AND clip = ?2 AND outcome <> 'done' ORDER BY id",
+        )?;
+        let rows = statement.query_map([owner, clip], |r| {
+            Ok(FailedAttempt { ended_at: r.get(0)?, seconds: r.get(1)?, why: r.get(2)?, stderr: r.get(3)? })
+        })?;
+        Ok(rows.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Records a result, and what was seen for it (`seen`: model hash, engine and the attempt that saw it), in one
+    /// transaction: now the clip is done.
+    pub fn record(&mut self, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str, &Attempt)>) -> Result<()> {
         let at = now();
         let step = self.db.transaction()?;
-        if let Some((model, engine)) = seen {
+        if let Some((model, engine, attempt)) = seen {
             step.execute("INSERT OR REPLACE INTO seen VALUES (?1, ?2, ?3, ?4)", params![report.clip.sha256, model, engine, at])?;
-            step.execute(
-                "INSERT INTO attempt (sha256, key, ended_at, outcome, stderr, timings) VALUES (?1, ?2, ?3, 'done', '', ?4)",
-                params![report.clip.sha256, key, at, timings],
-            )?;
+            attempt.insert(&step, "done", "")?;
         }
         step.execute(
             "INSERT OR REPLACE INTO result VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
@@ -136,8 +222,79 @@ impl Store {
                 at
             ],
         )?;
-        step.commit()?;
+        commit(step)
+    }
+
+    /// Every clip of which the store holds something for this owner.
+    pub fn held_by(&self, owner: &str) -> Result<Vec<Held>> {
+        let mut statement = self.db.prepare(
+            "SELECT clip, sha256, file, max(judged), EXISTS (SELECT 1 FROM result o WHERE o.sha256 = h.sha256 AND o.owner <> ?1)
+             FROM (SELECT clip, sha256, file, 1 AS judged FROM result WHERE owner = ?1
+                   UNION ALL SELECT clip, sha256, file, 0 FROM attempt WHERE owner = ?1) h
+             GROUP BY clip, sha256, file ORDER BY clip",
+        )?;
+        let rows = statement.query_map([owner], |r| {
+            Ok(Held { clip: r.get(0)?, sha256: r.get(1)?, file: r.get(2)?, judged: r.get(3)?, shared: r.get(4)? })
+        })?;
+        Ok(rows.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Erases the rows of these clips of one owner. Rows about bytes that another owner sent too stay for that one.
+    pub fn erase(&mut self, owner: &str, held: &[Held]) -> Result<()> {
+        let step = self.db.transaction()?;
+        for h in held {
+            step.execute("DELETE FROM result WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
+            step.execute("DELETE FROM verdict WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
+            step.execute("DELETE FROM attempt WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
+            if !h.shared {
+                step.execute("DELETE FROM seen WHERE sha256 = ?1", [&h.sha256])?;
+                step.execute("DELETE FROM attempt WHERE sha256 = ?1", [&h.sha256])?;
+            }
+        }
+        commit(step)
+    }
+
+    /// Rewrites the database without the space of erased rows, and empties the write-ahead log.
+    pub fn compact(&self) -> Result<()> {
+        self.db.execute_batch("PRAGMA wal_checkpoint(TRUNCATE); VACUUM; PRAGMA wal_checkpoint(TRUNCATE);")?;
         Ok(())
+    }
+
+    /// Remembers by digest alone that something is to be skipped from now on.
+    pub fn forget(&self, what: &str, why: &str) -> Result<()> {
+        self.db.execute("INSERT OR REPLACE INTO forgotten VALUES (?1, ?2, ?3)", params![digest(what), why, now()])?;
+        Ok(())
+    }
+
+    /// Takes that back; whether it was remembered at all.
+    pub fn welcome(&self, what: &str) -> Result<bool> {
+        Ok(self.db.execute("DELETE FROM forgotten WHERE digest = ?1", [digest(what)])? > 0)
+    }
+
+    /// Why this is skipped, where it is.
+    pub fn forgotten(&self, what: &str) -> Result<Option<String>> {
+        Ok(self.db.query_row("SELECT why FROM forgotten WHERE digest = ?1", [digest(what)], |r| r.get(0)).optional()?)
+    }
+
+    /// A remembered fact about the installation, such as where the inbox was.
+    pub fn note(&self, name: &str) -> Result<Option<String>> {
+        Ok(self.db.query_row("SELECT value FROM note WHERE name = ?1", [name], |r| r.get(0)).optional()?)
+    }
+
+    /// Remembers one.
+    pub fn set_note(&self, name: &str, value: &str) -> Result<()> {
+        self.db.execute("INSERT OR REPLACE INTO note VALUES (?1, ?2)", params![name, value])?;
+        Ok(())
+    }
+
+    /// Owner and clip of what was first measured before `moment` (RFC 3339, UTC).
+    pub fn measured_before(&self, moment: &str) -> Result<Vec<(String, String)>> {
+        let mut statement = self.db.prepare(
+            "SELECT r.owner, r.clip FROM result r LEFT JOIN seen s ON s.sha256 = r.sha256
+             WHERE coalesce(s.made_at, r.judged_at) < ?1 ORDER BY r.owner, r.clip",
+        )?;
+        let rows = statement.query_map([moment], |r| Ok((r.get(0)?, r.get(1)?)))?;
+        Ok(rows.collect::<rusqlite::Result<_>>()?)
     }
 
     /// Every result, by owner and date.

@@ -64,7 +64,7 @@ section!(Gates {
     min_visibility: f64,
 });
 section!(Intake { settle_seconds: f64, max_megabytes: f64, max_width: u32, max_height: u32, max_seconds: f64, max_frames: usize });
-section!(Night { max_attempts: u32, clip_seconds: f64, clip_megabytes: f64 });
+section!(Night { max_attempts: u32, clip_seconds: f64, clip_megabytes: f64, keep_days: f64 });
 
 impl Default for Settings {
     fn default() -> Settings {

@@ -29,11 +29,13 @@ pub enum Section {
     Repeat,
     Waiting,
     Quarantined,
+    /// Erased on purpose earlier; its upload still lies in the inbox.
+    Skipped,
 }
 
 impl Section {
     /// All, in the order of the sheet.
-    pub const ALL: [Section; 10] = [
+    pub const ALL: [Section; 11] = [
         Section::Flagged,
         Section::Borderline,
         Section::FilmAgain,
@@ -44,6 +46,7 @@ impl Section {
         Section::Repeat,
         Section::Waiting,
         Section::Quarantined,
+        Section::Skipped,
     ];
 
     /// Of a finished report whose change against the student's history is known.
@@ -73,6 +76,7 @@ impl Section {
             Section::Repeat => "repeat",
             Section::Waiting => "waiting",
             Section::Quarantined => "quarantined",
+            Section::Skipped => "skipped",
         }
     }
 
@@ -89,6 +93,7 @@ impl Section {
             Section::Repeat => "Sent twice",
             Section::Waiting => "Waiting for the next run",
             Section::Quarantined => "Set aside after failing",
+            Section::Skipped => "Skipped on purpose",
         }
     }
 
@@ -105,6 +110,7 @@ impl Section {
             Section::Repeat => "The same bytes under another name; measured once.",
             Section::Waiting => "Still being uploaded, or the run stopped before them.",
             Section::Quarantined => "Tried again with --retry-failed.",
+            Section::Skipped => "Erased before; the uploads still lie in the inbox.",
         }
     }
 
@@ -121,6 +127,7 @@ impl Section {
             Section::Repeat => "repeat",
             Section::Waiting => "waiting",
             Section::Quarantined => "quarantined",
+            Section::Skipped => "skipped",
         }
     }
 
@@ -292,6 +299,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
                 (Place::Repeat, _) => Section::Repeat,
                 (Place::Waiting, _) => Section::Waiting,
                 (Place::Quarantined, _) => Section::Quarantined,
+                (Place::Forgotten, _) => Section::Skipped,
                 (_, Some(e)) => e.section,
                 (Place::Flagged, None) => Section::Flagged,
                 (Place::Borderline, None) => Section::Borderline,

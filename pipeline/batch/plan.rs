@@ -1,0 +1,120 @@
+//! What the night has to do: which uploads are done, repeats, refused, set aside or forgotten, and in which order the rest.
+
+use super::night::Night;
+use super::place::{self, OutFolder};
+use super::schedule::fair_order;
+use super::summary::{Line, Place, Summary};
+use crate::error::Result;
+use crate::history::Store;
+use crate::intake::Upload;
+use crate::intake::admit::placeholder_sha256;
+use crate::intake::roster::slug;
+use crate::judge::{self, ENGINE, Identity};
+use crate::pose::models::{ModelChoice, Models, hex};
+use crate::report::types::SCHEMA;
+use crate::report::{Reason, Report};
+use crate::settings::Settings;
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Key under which a clip is done: bytes, models, settings, the other inputs, error budget, engine and report version.
+pub fn key(identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> String {
+    let brief = serde_json::to_string(&identity.brief).unwrap_or_default();
+    let budget = &crate::measure::budget::Budget::in_force().version;
+    let parts = [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), budget, ENGINE, SCHEMA];
+    hex(&Sha256::digest(parts.join("\n")))
+}
+
+/// One clip to work on.
+pub(super) struct Task {
+    pub upload: Upload,
+    pub identity: Identity,
+    pub owner: String,
+    pub key: String,
+}
+
+pub(super) fn line(u: &Upload, place: Place, clip: Option<&str>, new: bool, note: String) -> Line {
+    Line { file: u.brief.file.clone(), student: u.brief.student.clone(), place, clip: clip.map(Into::into), new, note }
+}
+
+pub(super) fn report_line(u: &Upload, report: &Report, new: bool) -> Line {
+    let place = Place::of(report);
+    let note = match place {
+        Place::Failed => report.reasons.first().map(|r| format!("{}: {}", r.text, r.advice)).unwrap_or_default(),
+        _ => report.needs_look_because.first().cloned().unwrap_or_default(),
+    };
+    line(u, place, Some(&report.clip.id), new, note)
+}
+
+/// Sorts the identified uploads: repeats and what is done go to the summary, what was refused gets its report at once, the
+/// rest is the work list, in the order of work.
+pub(super) fn plan(
+    identified: Vec<(Upload, std::result::Result<Identity, Reason>)>,
+    night: &Night,
+    out: &OutFolder,
+    models: &Models,
+    store: &Store,
+    summary: &mut Summary,
+) -> Result<Vec<Task>> {
+    let mut owners_of: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    for (u, identity) in &identified {
+        if let Ok(i) = identity {
+            owners_of.entry(i.sha256.clone()).or_default().insert(slug(u.brief.student.as_deref()));
+        }
+    }
+    let mut first_of: BTreeMap<(String, String), String> = BTreeMap::new();
+    let mut tasks = Vec::new();
+    for (upload, identity) in identified {
+        let owner = slug(upload.brief.student.as_deref());
+        if let Some(why) = store.forgotten(&owner)? {
+            summary.lines.push(line(&upload, Place::Forgotten, None, false, why));
+            continue;
+        }
+        let mut identity = match identity {
+            Ok(identity) => identity,
+            Err(reason) => {
+                let identity =
+                    Identity { sha256: placeholder_sha256(&upload.brief.file), bytes: upload.bytes, brief: upload.brief.clone() };
+                let report = judge::failed(&identity, reason, night.choice, models, &night.settings);
+                let (path, text) = (out.report(&owner, identity.id())?, report.to_json());
+                let new = std::fs::read(&path).ok().is_none_or(|old| old != text.as_bytes());
+                if new {
+                    place::write(&path, text.as_bytes())?;
+                }
+                summary.lines.push(report_line(&upload, &report, new));
+                continue;
+            }
+        };
+        if let Some(why) = store.forgotten(&format!("{owner}/{}", identity.sha256))? {
+            summary.lines.push(line(&upload, Place::Forgotten, None, false, why));
+            continue;
+        }
+        if let Some(first) = first_of.get(&(owner.clone(), identity.sha256.clone())) {
+            summary.lines.push(line(&upload, Place::Repeat, Some(identity.id()), true, format!("the same clip as {first}")));
+            continue;
+        }
+        first_of.insert((owner.clone(), identity.sha256.clone()), upload.brief.file.clone());
+        identity.brief.sent_by_another = owners_of.get(&identity.sha256).is_some_and(|o| o.len() > 1);
+        let key = key(&identity, night.choice, models, &night.settings);
+        if store.done_key(&owner, identity.id())?.as_deref() == Some(&key)
+            && let Some(report) = store.result(&owner, identity.id())?
+        {
+            summary.lines.push(report_line(&upload, &report, false));
+            continue;
+        }
+        if night.retry_failed {
+            store.clear_failures(&key)?;
+        } else if store.failures(&key)? >= night.settings.night.max_attempts {
+            summary.lines.push(line(
+                &upload,
+                Place::Quarantined,
+                Some(identity.id()),
+                false,
+                "its worker failed before; --retry-failed tries again".into(),
+            ));
+            continue;
+        }
+        tasks.push(Task { upload, identity, owner, key });
+    }
+    Ok(fair_order(tasks, |t| (&t.owner, t.upload.bytes, &t.upload.brief.file)))
+}
