@@ -198,7 +198,7 @@ fn day(text: &str) -> std::result::Result<String, String> {
 }
 
 fn time_of_day(text: &str) -> std::result::Result<jiff::civil::Time, String> {
-    jiff::civil::Time::strptime("%H:%M", text).map_err(|_| "not a time of day like 06:00".into())
+    text.parse::<jiff::civil::Time>().map_err(|_| "not a time of day like 06:00".into())
 }
 
 /// Runs the command; its exit code.

@@ -170,7 +170,7 @@ impl Builder {
         let brief = Brief { file: clip.file.clone(), student: clip.student.clone(), note: self.note.clone(), ..Brief::default() };
         let identity = Identity { sha256: clip.sha256.clone(), bytes: clip.bytes, brief };
         let text = serde_json::to_string(&identity).expect("an identity is JSON");
-        store.record(&owner, "key", &text, &self.report, None, "{}").expect("the store takes it");
+        store.record(&owner, "key", &text, &self.report, None).expect("the store takes it");
         (owner, clip.id.clone())
     }
 }

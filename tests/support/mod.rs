@@ -5,9 +5,11 @@ pub mod builder;
 #[allow(unused_imports)] // only some test programs build synthetic reports
 pub use builder::{Builder, out_folder};
 
+use dawnsheet::history::Store;
 use dawnsheet::report::Report;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 use std::time::{Duration, SystemTime};
 
 /// A temporary inbox with an out folder beside it.
@@ -64,6 +66,58 @@ impl Place {
         let mut arguments = vec!["run", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()];
         arguments.extend(more);
         dawnsheet(&arguments)
+    }
+
+    /// A run that is about to start, for tests that disturb it. Its output is not read.
+    pub fn command(&self, more: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_dawnsheet"));
+        command.arg("run").arg(self.inbox()).arg("--out").arg(self.out()).args(more).stdout(Stdio::null()).stderr(Stdio::null());
+        command
+    }
+
+    /// Everything that a run leaves for readers, by path, and the store's rows: what two runs must agree on.
+    pub fn outcome(&self) -> BTreeMap<String, Vec<u8>> {
+        let mut all = BTreeMap::new();
+        for below in ["reports", "keypoints", "sheet/pictures"] {
+            for entry in walkdir::WalkDir::new(self.out().join(below)).into_iter().filter_map(Result::ok) {
+                if entry.file_type().is_file() {
+                    let name = entry.path().strip_prefix(self.out()).unwrap().to_string_lossy().into_owned();
+                    all.insert(name, std::fs::read(entry.path()).unwrap());
+                }
+            }
+        }
+        for (stored, identity) in Store::open(&self.out().join("dawnsheet.sqlite")).unwrap().results().unwrap() {
+            let row = format!("row {} {} {identity}", stored.owner, stored.report.clip.id);
+            assert!(all.insert(row, stored.report.to_json().into_bytes()).is_none());
+        }
+        all
+    }
+
+    /// Whatever is visible in the out folder of a run that was cut off must be whole, and what its rows promise must be there.
+    pub fn assert_nothing_half(&self) {
+        for entry in walkdir::WalkDir::new(self.out()).into_iter().filter_map(Result::ok) {
+            let path = entry.path();
+            let below = path.strip_prefix(self.out()).unwrap();
+            if below.starts_with("staging") || !entry.file_type().is_file() {
+                continue;
+            }
+            match path.extension().and_then(|e| e.to_str()) {
+                Some("json") if below.starts_with("reports") => {
+                    serde_json::from_slice::<Report>(&std::fs::read(path).unwrap()).unwrap_or_else(|e| panic!("{below:?}: {e}"));
+                }
+                Some("npz") => drop(dawnsheet::pose::seen::Seen::read(path).unwrap_or_else(|e| panic!("{below:?}: {e}"))),
+                Some("jpg") => assert!(std::fs::read(path).unwrap().ends_with(&[0xFF, 0xD9]), "{below:?}"),
+                Some("html") => assert!(std::fs::read_to_string(path).unwrap().trim_end().ends_with("</html>"), "{below:?}"),
+                _ => {}
+            }
+        }
+        let store = self.out().join("dawnsheet.sqlite");
+        if store.is_file() {
+            for (stored, _) in Store::open(&store).unwrap().results().unwrap() {
+                let report = self.out().join("reports").join(&stored.owner).join(format!("{}.json", stored.report.clip.id));
+                assert_eq!(std::fs::read_to_string(&report).unwrap(), stored.report.to_json(), "{report:?}");
+            }
+        }
     }
 
     /// The summary of a run as JSON.
@@ -127,4 +181,43 @@ pub fn fixture(file: &str) -> PathBuf {
 pub fn nobody(path: &Path, seconds: u32) {
     let source = format!("testsrc2=size=320x240:rate=30:duration={seconds}");
     ffmpeg(&["-f", "lavfi", "-i", &source, "-pix_fmt", "yuv420p", "-c:v", "libx264", path.to_str().unwrap()]);
+}
+
+/// A file of `bytes` made another file without changing what it shows: an ISO container ends in a box to be skipped.
+pub fn stamped(bytes: &[u8], number: u32) -> Vec<u8> {
+    let mut all = bytes.to_vec();
+    all.extend(12u32.to_be_bytes());
+    all.extend(b"free");
+    all.extend(number.to_be_bytes());
+    all
+}
+
+/// A reproducible stream of numbers (SplitMix64, Steele, Lea & Flood 2014; constants from memory).
+pub struct Dice(pub u64);
+
+impl Dice {
+    pub fn next(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        z ^ (z >> 31)
+    }
+
+    /// A number below `n`, 0 for none.
+    pub fn below(&mut self, n: usize) -> usize {
+        if n == 0 { 0 } else { (self.next() % n as u64) as usize }
+    }
+}
+
+/// How many rounds a torture test goes: the number in the variable, else the one for every day.
+pub fn rounds(variable: &str, usual: usize) -> usize {
+    std::env::var(variable).ok().and_then(|v| v.parse().ok()).unwrap_or(usual)
+}
+
+/// Settings under which an upload needs no time to settle.
+pub fn at_once(place: &Place) -> String {
+    let path = place.folder.path().join("at-once.toml");
+    std::fs::write(&path, "[intake]\nsettle_seconds = 0\n[night]\nclip_seconds = 60\n").unwrap();
+    path.to_str().unwrap().to_string()
 }

@@ -1,0 +1,302 @@
+//! The night under torture: killed anywhere, fed with broken files, loaded with a thousand clips. The counts are printed;
+//! `scripts/torture kill|fuzz|load` runs the same with more rounds.
+
+mod support;
+
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::os::unix::process::ExitStatusExt;
+use std::path::Path;
+use std::time::{Duration, Instant};
+use support::{Dice, Place, at_once, ffmpeg, fixture, nobody, rounds, stamped};
+
+/// Small uploads of every way through the program: looked at by the models, refused by the probe, refused at the door, sent
+/// twice.
+fn small_inbox(place: &Place, clips: &Path) {
+    place.copy(&clips.join("nobody.mp4"), "a/nobody.mp4");
+    place.copy(&clips.join("nobody.mp4"), "b/the same.mp4");
+    let sound = std::fs::read(clips.join("sound.mp4")).unwrap();
+    for i in 0..2 {
+        place.write(&format!("c/sound {i}.mp4"), &stamped(&sound, i));
+    }
+    place.write("c/text.mp4", b"no video at all");
+}
+
+fn small_clips(folder: &Path) {
+    let source = "testsrc2=size=160x120:rate=30:duration=0.4";
+    ffmpeg(&["-f", "lavfi", "-i", source, "-pix_fmt", "yuv420p", "-c:v", "libx264", folder.join("nobody.mp4").to_str().unwrap()]);
+    ffmpeg(&["-f", "lavfi", "-i", "sine=duration=0.2", folder.join("sound.mp4").to_str().unwrap()]);
+}
+
+/// What became of a run with a fault at its n-th durable step.
+enum Fault {
+    /// The run ended before its n-th step.
+    NotReached,
+    Survived,
+}
+
+fn fault_at(clips: &Path, kind: &str, n: usize, undisturbed: &BTreeMap<String, Vec<u8>>) -> Fault {
+    let place = Place::new();
+    small_inbox(&place, clips);
+    let status = place.command(&["--workers", "1"]).env(dawnsheet::fault::VARIABLE, format!("{kind}:{n}")).status().unwrap();
+    let struck = if kind == "kill" {
+        status.signal() == Some(9)
+    } else {
+        status.code() != Some(1) || !place.out().join("sheet/index.html").is_file()
+    };
+    place.assert_nothing_half();
+    let (code, summary) = place.summary(&["--workers", "1"]);
+    assert_eq!(code, 1, "sound and text are of no use");
+    assert_eq!(summary["lines"].as_array().unwrap().len(), 5, "{kind}:{n}");
+    place.assert_nothing_half();
+    assert_eq!(&place.outcome(), undisturbed, "{kind}:{n}");
+    let left = walkdir::WalkDir::new(place.out()).into_iter().filter_map(Result::ok);
+    assert_eq!(left.filter(|e| e.path().extension().is_some_and(|x| x == "part")).count(), 0, "{kind}:{n}");
+    if kind == "kill" && !struck { Fault::NotReached } else { Fault::Survived }
+}
+
+#[test]
+fn killed_or_out_of_space_at_every_durable_step_nothing_is_lost() {
+    let clips = tempfile::tempdir().unwrap();
+    small_clips(clips.path());
+    let place = Place::new();
+    small_inbox(&place, clips.path());
+    assert_eq!(place.run(&["--workers", "1"]).code, 1);
+    let undisturbed = place.outcome();
+    assert!(undisturbed.len() >= 8, "{:?}", undisturbed.keys());
+
+    let (mut steps, batch) = (0, 16);
+    for from in (1..).step_by(batch) {
+        let reached: usize = (from..from + batch)
+            .into_par_iter()
+            .map(|n| usize::from(matches!(fault_at(clips.path(), "kill", n, &undisturbed), Fault::Survived)))
+            .sum();
+        steps += reached;
+        if reached < batch {
+            break;
+        }
+    }
+    (1..=steps).into_par_iter().for_each(|n| {
+        fault_at(clips.path(), "full", n, &undisturbed);
+    });
+    println!("durable steps of a run: {steps}; killed at each and out of space from each: {} faults, {0} survived", steps * 2);
+    assert!(steps * 2 >= rounds("TORTURE_STEPS", 150), "{steps} steps");
+}
+
+#[test]
+fn killed_at_random_times_during_inference_nothing_is_lost() {
+    let wanted = rounds("TORTURE_KILLS", 50);
+    let mut dice = Dice(20261125);
+    let fill = |place: &Place| {
+        place.copy(&fixture("Mira Okafor/2026-11-23 7 iron.mp4"), "a/swing.mp4");
+        place.copy(&fixture("Priya Raman/2026-11-24 7 iron.mp4"), "b/swing.mp4");
+    };
+    let place = Place::new();
+    fill(&place);
+    let began = Instant::now();
+    assert_eq!(place.run(&["--model", "fast"]).code, 0);
+    let whole = began.elapsed().as_secs_f64();
+    let undisturbed = place.outcome();
+
+    let (mut kills, mut nights, mut of_workers) = (0, 0, 0);
+    while kills < wanted {
+        let place = Place::new();
+        fill(&place);
+        nights += 1;
+        // at most a dozen kills a night, then it may end in peace
+        for _ in 0..12 {
+            let mut run = place.command(&["--model", "fast", "--retry-failed"]).spawn().unwrap();
+            std::thread::sleep(Duration::from_secs_f64(whole * 0.6 * (dice.below(1000) as f64 / 1000.0)));
+            let worker = dice.below(3) == 0;
+            if run.try_wait().unwrap().is_some() {
+                break;
+            }
+            if worker {
+                let killed = kill_workers(&place.out());
+                of_workers += killed;
+                kills += killed;
+                run.wait().unwrap();
+            } else {
+                run.kill().unwrap();
+                run.wait().unwrap();
+                kills += 1;
+            }
+            place.assert_nothing_half();
+        }
+        let (code, summary) = place.summary(&["--model", "fast", "--retry-failed"]);
+        assert_eq!((code, summary["lines"].as_array().unwrap().len()), (0, 2));
+        assert_eq!(place.outcome(), undisturbed);
+    }
+    println!("random kills during inference: {kills} ({of_workers} of workers) in {nights} nights, all survived");
+    assert!(of_workers > 0 && of_workers < kills);
+}
+
+/// Kills every worker that writes below `out`; how many.
+fn kill_workers(out: &Path) -> usize {
+    let mut killed = 0;
+    for process in std::fs::read_dir("/proc").unwrap().filter_map(Result::ok) {
+        let command = std::fs::read(process.path().join("cmdline")).unwrap_or_default();
+        let command = String::from_utf8_lossy(&command);
+        if command.contains("dawnsheet-worker") && command.contains(out.to_str().unwrap()) {
+            killed += usize::from(std::process::Command::new("kill").arg("-9").arg(process.file_name()).status().unwrap().success());
+        }
+    }
+    killed
+}
+
+/// One way of damaging a file, anywhere or within its first or last kilobytes, where containers keep their tables.
+fn mutated(bytes: &[u8], dice: &mut Dice) -> Vec<u8> {
+    let mut all = bytes.to_vec();
+    for _ in 0..1 + dice.below(3) {
+        let (from, to) = match dice.below(3) {
+            0 => (0, all.len().min(2048)),
+            1 => (all.len().saturating_sub(4096), all.len()),
+            _ => (0, all.len()),
+        };
+        let at = from + dice.below(to - from);
+        let end = (at + 1 + dice.below(512)).min(all.len());
+        match dice.below(6) {
+            0 => all.truncate(at),
+            1 => drop(all.drain(at..end)),
+            2 => {
+                let copy = all[at..end].to_vec();
+                all.splice(at..at, copy);
+            }
+            3 => all[at..end].fill(0),
+            4 => all[at..end].fill(0xFF),
+            _ => {
+                for _ in 0..1 + dice.below(16) {
+                    let i = from + dice.below(to.min(all.len()).saturating_sub(from));
+                    if let Some(b) = all.get_mut(i) {
+                        *b ^= 1 << dice.below(8);
+                    }
+                }
+            }
+        }
+    }
+    all
+}
+
+#[test]
+fn mutated_clips_end_as_a_report_or_a_reason() {
+    let files = rounds("TORTURE_FUZZ", 500);
+    let mut dice = Dice(rounds("TORTURE_SEED", 7) as u64);
+    let made = tempfile::tempdir().unwrap();
+    let source = "testsrc2=size=160x120:rate=30:duration=0.5";
+    let mut bases = Vec::new();
+    for (ending, codec) in [("mp4", "libx264"), ("mov", "mjpeg"), ("mkv", "libx264"), ("webm", "libvpx"), ("avi", "mpeg4"), ("3gp", "h263")]
+    {
+        let path = made.path().join(format!("base.{ending}"));
+        let source = if codec == "h263" { "testsrc2=size=176x144:rate=30:duration=0.5" } else { source };
+        ffmpeg(&[
+            "-f",
+            "lavfi",
+            "-i",
+            source,
+            "-pix_fmt",
+            if codec == "mjpeg" { "yuvj420p" } else { "yuv420p" },
+            "-c:v",
+            codec,
+            path.to_str().unwrap(),
+        ]);
+        bases.push((ending, std::fs::read(path).unwrap()));
+    }
+    let golfer = made.path().join("golfer.mp4");
+    let swing = fixture("Mira Okafor/2026-11-23 7 iron.mp4");
+    ffmpeg(&["-ss", "1", "-i", swing.to_str().unwrap(), "-t", "0.5", "-vf", "scale=180:320", golfer.to_str().unwrap()]);
+    bases.push(("mp4", std::fs::read(golfer).unwrap()));
+
+    let place = Place::new();
+    for i in 0..files {
+        let (ending, bytes) = &bases[i % bases.len()];
+        let path = place.at(&format!("s{}/{i}.{ending}", i % 7));
+        std::fs::write(path, mutated(bytes, &mut dice)).unwrap();
+    }
+    let began = Instant::now();
+    let (code, summary) = place.summary(&["--settings", &at_once(&place)]);
+    assert_eq!(code, 1);
+    let lines = summary["lines"].as_array().unwrap();
+    assert_eq!(lines.len(), files);
+    let (mut places, mut reasons) = (BTreeMap::<String, usize>::new(), BTreeMap::<String, usize>::new());
+    let reports: BTreeMap<String, _> = place.reports().into_iter().map(|r| (r.clip.file.clone(), r)).collect();
+    for line in lines {
+        let (place, file) = (line["place"].as_str().unwrap(), line["file"].as_str().unwrap());
+        *places.entry(place.into()).or_default() += 1;
+        assert_ne!(place, "waiting", "{line}");
+        if place != "repeat" {
+            let report = &reports[file];
+            assert!(report.usable || !report.reasons.is_empty(), "{file}");
+            let code = report.reasons.first().map_or_else(|| "none".to_string(), |r| r.code.code());
+            *reasons.entry(code).or_default() += 1;
+        }
+    }
+    println!("{files} mutated files in {:.0} s: {places:?}; first reasons: {reasons:?}", began.elapsed().as_secs_f64());
+    assert!(reasons.len() >= 5, "the mutations reach more than one way through the program: {reasons:?}");
+}
+
+#[test]
+fn a_night_of_many_clips_is_flat_in_memory_and_file_handles() {
+    let clips = rounds("TORTURE_CLIPS", 120);
+    let made = tempfile::tempdir().unwrap();
+    small_clips(made.path());
+    nobody(&made.path().join("longer.mp4"), 1);
+    let read = |name: &str| std::fs::read(made.path().join(name)).unwrap();
+    let (nobody, longer, sound) = (read("nobody.mp4"), read("longer.mp4"), read("sound.mp4"));
+    let swing = std::fs::read(fixture("Mira Okafor/2026-11-23 7 iron.mp4")).unwrap();
+    let place = Place::new();
+    let mut last = Vec::new();
+    for i in 0..clips {
+        let number = i as u32;
+        let bytes = match i % 20 {
+            0 => stamped(&longer, number),
+            1 | 2 => last.clone(),
+            3 => b"no video".to_vec(),
+            4 => nobody[..nobody.len() / 2 + i % 50].to_vec(),
+            5 | 6 => stamped(&sound, number),
+            7 if i % 100 == 7 => stamped(&swing, number),
+            _ => stamped(&nobody, number),
+        };
+        last = bytes.clone();
+        std::fs::write(place.at(&format!("student {}/{i:04}.mp4", i / 20 % 30)), bytes).unwrap();
+    }
+    let settings = at_once(&place);
+    let began = Instant::now();
+    let mut run = place.command(&["--model", "fast", "--settings", &settings]).spawn().unwrap();
+    let mut samples = Vec::new();
+    while run.try_wait().unwrap().is_none() {
+        samples.extend(memory_and_handles(run.id()));
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    let seconds = began.elapsed().as_secs_f64();
+    assert_eq!(run.wait().unwrap().code(), Some(1));
+    // the middle of the night, when clips are worked on: without its start and without the writing of the sheet
+    let part = |from: usize, to: usize| {
+        let part = &samples[samples.len() * from / 100..samples.len() * to / 100];
+        (part.iter().map(|s| s.0).max().unwrap(), part.iter().map(|s| s.1).max().unwrap())
+    };
+    let (early, late) = (part(20, 45), part(65, 90));
+    let peak = samples.iter().map(|s| s.0).max().unwrap();
+    let again = Instant::now();
+    let (_, summary) = place.summary(&["--model", "fast", "--settings", &settings]);
+    let again = again.elapsed().as_secs_f64();
+    println!(
+        "{clips} clips in {seconds:.0} s ({:.1} a second); parent {} MB early, {} MB late, {} MB at most; handles {} early, {} late; second run {again:.1} s",
+        clips as f64 / seconds,
+        early.0,
+        late.0,
+        peak,
+        early.1,
+        late.1
+    );
+    assert_eq!(summary["lines"].as_array().unwrap().len(), clips);
+    assert!(summary["lines"].as_array().unwrap().iter().all(|l| l["new"] == false || l["place"] == "repeat"));
+    assert!(late.0 < early.0 + 8 && late.1 <= early.1 + 4, "memory or handles grow");
+    assert!(again < seconds / 2.0);
+}
+
+/// Resident memory in megabytes and open files of a process.
+fn memory_and_handles(id: u32) -> Option<(u64, usize)> {
+    let status = std::fs::read_to_string(format!("/proc/{id}/status")).ok()?;
+    let kb: u64 = status.lines().find(|l| l.starts_with("VmRSS"))?.split_whitespace().nth(1)?.parse().ok()?;
+    Some((kb / 1000, std::fs::read_dir(format!("/proc/{id}/fd")).ok()?.count()))
+}
