@@ -28,7 +28,7 @@ struct Hands {
     height: Vec<f64>,
     lateral: Vec<f64>,
     speed: Vec<f64>,
-    /// Median of three.
+    /// Median of five.
     steady_speed: Vec<f64>,
 }
 
@@ -70,8 +70,8 @@ impl Hands {
                 (places[i][0] - places[i - 1][0]).hypot(places[i][1] - places[i - 1][1]) / step
             })
             .collect();
-        // a look in which the model slips makes two high speeds beside a low one; a swing is fast for longer than that
-        let steady_speed = (0..speed.len()).map(|i| median(&speed[i.saturating_sub(1)..(i + 2).min(speed.len())])).collect();
+        // one or two looks in which the model slips make two high speeds; a backswing is fast for longer than that
+        let steady_speed = (0..speed.len()).map(|i| median(&speed[i.saturating_sub(2)..(i + 3).min(speed.len())])).collect();
         Hands {
             times: looks.times.clone(),
             height: places.iter().map(|p| p[1]).collect(),
@@ -81,8 +81,8 @@ impl Hands {
         }
     }
 
-    fn fastest(&self, from: usize, to: usize) -> f64 {
-        self.steady_speed[(from + 1).min(to)..=to].iter().copied().fold(0.0, f64::max)
+    fn fastest(speed: &[f64], from: usize, to: usize) -> f64 {
+        speed[(from + 1).min(to)..=to].iter().copied().fold(0.0, f64::max)
     }
 
     /// Indices of alternating low and high turning points of the height, the first a low one; the ends count.
@@ -193,9 +193,9 @@ pub fn find_windows(scout: &Looks) -> Vec<Window> {
             continue;
         };
         let end = high_after.unwrap_or(strike);
-        let quick = hands.fastest(top, end);
-        let slow = if low_before.is_some() { hands.fastest(from, top) } else { 0.0 };
-        if quick < SPEED_RATIO * slow || high_after.is_none_or(|h| hands.height[h] < 0.4 * height.min(1.0)) {
+        let quick = Hands::fastest(&hands.speed, top, end);
+        let backswing = |speed: &[f64]| if low_before.is_some() { Hands::fastest(speed, from, top) } else { 0.0 };
+        if quick < SPEED_RATIO * backswing(&hands.steady_speed) || high_after.is_none_or(|h| hands.height[h] < 0.4 * height.min(1.0)) {
             continue;
         }
         // a backswing takes time, and longer than what follows it
@@ -206,7 +206,7 @@ pub fn find_windows(scout: &Looks) -> Vec<Window> {
         let kind = if height >= FULL_TOP { SwingKind::Full } else { SwingKind::Partial };
         // a swing that starts from rest is worth more than one that seems to come out of a movement
         let clear = if takeaway.is_some() { 1.0 } else { 0.3 };
-        found.push((clear * quick / slow.max(0.2), top, window(&hands, kind, takeaway, top, Some(strike), high_after)));
+        found.push((clear * quick / backswing(&hands.speed).max(0.2), top, window(&hands, kind, takeaway, top, Some(strike), high_after)));
     }
     // one turning point belongs to one swing: where windows overlap, the one with the clearer burst of speed stays
     found.sort_by(|a, b| b.0.total_cmp(&a.0));

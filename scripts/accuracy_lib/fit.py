@@ -94,7 +94,12 @@ def fit(got, straight, floor, correct=True):
         by_yaw = left_out(reading, true, yaw, straight, True, floor) < 0.96 * left_out(reading, true, yaw, straight, False, floor)
         slope, offset, share = line(reading, true, yaw, straight, by_yaw)
     corrected = slope * reading + offset - share * yaw
-    if floor:
+    if floor:  # what is cut at 0 pulls the mean up: the offset takes that off again
+        for _ in range(20):
+            error = np.maximum(corrected, 0) - true
+            size = 3 * 1.4826 * np.median(abs(error))
+            step = np.clip(error, -size, size).mean()
+            offset, corrected = offset - step, corrected - step
         corrected = np.maximum(corrected, 0)
     error = corrected - true
     other = np.hypot(jitter, scale * corrected)
