@@ -165,8 +165,10 @@ fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> 
         None => (name, Err("half follow-through is outside the clip or unsure".to_string())),
         Some(m) => (name, read(m)),
     };
-    let angle = |name: &'static str, value: f64| ctx.reading(name, value.abs(), bend.se, frames.clone(), false);
-    let apart = |name: &'static str, value: f64| ctx.reading(name, ctx.cm(value), ctx.cm(separation.se), frames.clone(), true);
+    let angle = |name: &'static str, time: f64| ctx.reading(name, bend.at(time).abs(), bend.se_at(time), frames.clone(), false);
+    let apart = |name: &'static str, time: f64| {
+        ctx.reading(name, ctx.cm(separation.at(time)), ctx.cm(separation.se_at(time)), frames.clone(), true)
+    };
     let hand_above = |name: &'static str, m: Moment| {
         let set = near(m);
         let values: Vec<f64> = set.iter().map(|a| a.over_looks(|a| a.wrist[1] - a.elbow[1])).collect();
@@ -174,19 +176,19 @@ fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> 
         ctx.reading(name, ctx.cm(median(&values)), ctx.cm(spread), set.iter().map(|a| a.frame).collect(), true)
     };
     // a line is largest at one of its ends
-    let ends = [impact.time, chest.time];
-    let most_bend = ends.map(|t| bend.at(t).abs()).into_iter().fold(0.0, f64::max);
-    let most_apart = ends.map(|t| separation.at(t)).into_iter().fold(f64::NEG_INFINITY, f64::max);
+    let end = |f: &dyn Fn(f64) -> f64| if f(impact.time) > f(chest.time) { impact.time } else { chest.time };
+    let (most_bent, widest) = (end(&|t| bend.at(t).abs()), end(&|t| separation.at(t)));
+    let in_arms = (separation.at(widest) / upper, separation.se_at(widest) / upper);
     vec![
-        (NAMES[0], ctx.reading(NAMES[0], bow.at(late), bow.se, frames.clone(), false)),
-        (NAMES[1], angle(NAMES[1], bend.at(impact.time))),
-        at_half(NAMES[2], &|m| angle(NAMES[2], bend.at(m.time))),
-        (NAMES[3], angle(NAMES[3], bend.at(late))),
-        (NAMES[4], angle(NAMES[4], most_bend)),
-        (NAMES[5], apart(NAMES[5], separation.at(impact.time))),
-        at_half(NAMES[6], &|m| apart(NAMES[6], separation.at(m.time))),
-        (NAMES[7], apart(NAMES[7], most_apart)),
-        (NAMES[8], ctx.reading(NAMES[8], most_apart / upper, separation.se / upper, frames.clone(), false)),
+        (NAMES[0], ctx.reading(NAMES[0], bow.at(late), bow.se_at(late), frames.clone(), false)),
+        (NAMES[1], angle(NAMES[1], impact.time)),
+        at_half(NAMES[2], &|m| angle(NAMES[2], m.time)),
+        (NAMES[3], angle(NAMES[3], late)),
+        (NAMES[4], angle(NAMES[4], most_bent)),
+        (NAMES[5], apart(NAMES[5], impact.time)),
+        at_half(NAMES[6], &|m| apart(NAMES[6], m.time)),
+        (NAMES[7], apart(NAMES[7], widest)),
+        (NAMES[8], ctx.reading(NAMES[8], in_arms.0, in_arms.1, frames.clone(), false)),
         at_half(NAMES[9], &|m| hand_above(NAMES[9], m)),
         (NAMES[10], hand_above(NAMES[10], chest)),
     ]

@@ -88,12 +88,12 @@ pub fn extremum(t: &[f64], x: &[f64], i: usize, sign: f64, reach: f64) -> (f64, 
 /// A straight line through noisy samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line {
+    /// Weighted middle of the samples' times; level there.
     origin: f64,
     level: f64,
     slope: f64,
-    /// Standard error of the level in the middle of the samples, for samples that agree within groups taken as `groups`
-    /// independent ones.
-    pub se: f64,
+    level_variance: f64,
+    slope_variance: f64,
 }
 
 impl Line {
@@ -101,33 +101,43 @@ impl Line {
     pub fn at(&self, time: f64) -> f64 {
         self.level + self.slope * (time - self.origin)
     }
+
+    /// Standard error of that.
+    pub fn se_at(&self, time: f64) -> f64 {
+        (self.level_variance + self.slope_variance * (time - self.origin).powi(2)).sqrt()
+    }
 }
 
 /// Rounds of reweighting, and Huber's constant (95 % efficiency for normal errors; Huber 1964).
 const ROUNDS: usize = 20;
 const HUBER: f64 = 1.345;
 
-/// Robust line (Huber's weights, iterated) through `(time, value, weight)` samples; a level one where all times agree.
-/// `groups`: how many independent groups the samples form (looks at one frame err together). `None` without samples.
+/// Robust line (Huber's weights, iterated) through `(time, value, weight)` samples, weights being inverse variances; a level
+/// one where all times agree. `groups`: how many independent groups the samples form (looks at one frame err together).
+/// `None` without samples.
 pub fn robust_line(samples: &[(f64, f64, f64)], groups: usize) -> Option<Line> {
-    let origin = samples.iter().map(|s| s.0).sum::<f64>() / samples.len().max(1) as f64;
     let mut weights: Vec<f64> = samples.iter().map(|s| s.2).collect();
-    let mut line = Line { origin, level: 0.0, slope: 0.0, se: 0.0 };
+    let mut line = Line { origin: 0.0, level: 0.0, slope: 0.0, level_variance: 0.0, slope_variance: 0.0 };
     for _ in 0..ROUNDS {
-        let sum = |f: &dyn Fn(f64, f64) -> f64| samples.iter().zip(&weights).map(|(s, w)| w * f(s.0 - origin, s.1)).sum::<f64>();
-        let (w, t, y) = (sum(&|_, _| 1.0), sum(&|t, _| t), sum(&|_, y| y));
+        let sum = |f: &dyn Fn(f64, f64) -> f64| samples.iter().zip(&weights).map(|(s, w)| w * f(s.0, s.1)).sum::<f64>();
+        let w = sum(&|_, _| 1.0);
         if w <= 0.0 {
             return None;
         }
-        let (tt, ty) = (sum(&|t, _| t * t) - t * t / w, sum(&|t, y| t * y) - t * y / w);
-        line.slope = if tt > 1e-12 * w { ty / tt } else { 0.0 };
-        line.level = (y - line.slope * t) / w;
+        let t = sum(&|t, _| t) / w;
+        let (spread_of_times, together) = (sum(&|s, _| (s - t) * (s - t)), sum(&|s, y| (s - t) * y));
+        line.origin = t;
+        line.level = sum(&|_, y| y) / w;
+        line.slope = if spread_of_times > 1e-12 * w { together / spread_of_times } else { 0.0 };
         let off: Vec<f64> = samples.iter().map(|s| (s.1 - line.at(s.0)).abs() * s.2.sqrt()).collect();
         let spread = (1.4826 * median(&off)).max(1e-9);
         for ((weight, sample), off) in weights.iter_mut().zip(samples).zip(&off) {
             *weight = sample.2 / (off / (HUBER * spread)).max(1.0);
         }
-        line.se = spread / (w / samples.len() as f64).sqrt() / (groups.max(1) as f64).sqrt();
+        // looks of one group count as one
+        let variance = spread * spread * samples.len() as f64 / groups.max(1) as f64;
+        line.level_variance = variance / w;
+        line.slope_variance = if spread_of_times > 1e-12 * w { variance / spread_of_times } else { 0.0 };
     }
     Some(line)
 }
