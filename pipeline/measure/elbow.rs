@@ -135,6 +135,8 @@ const MARGIN: f64 = 0.020;
 const LEAST_BEND: f64 = 3.0;
 const LEAST_BOW: f64 = 0.02;
 const LEAST_SEPARATION_CM: f64 = 1.0;
+/// A bend known no better than this (standard error, degrees) tells an arm that is long from one that is folded no more.
+const MOST_BEND_SE: f64 = 15.0;
 
 fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> Vec<(&'static str, Outcome)> {
     let upper = upper_arm(ctx, chest.time);
@@ -153,6 +155,11 @@ fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> 
         )),
     };
     let Some(((bend, bow), separation)) = lines else { return NAMES.iter().map(|&n| (n, too_few())).collect() };
+    // looks that disagree by more than would decide anything: the arm is hidden or blurred, and a number would be a guess
+    if bow.se_at(late) > ctx.settings.limits.lead_elbow_bow_late_upper_arms || bend.se_at(late) > MOST_BEND_SE {
+        let why = || Err("the looks at the lead arm disagree: it is hidden or blurred after impact".to_string());
+        return NAMES.iter().map(|&n| (n, why())).collect();
+    }
     let near = |m: Moment| -> Vec<&ArmFrame> {
         let reach = (0.012 * ctx.swing.slowness).max(m.sd);
         let inside: Vec<&ArmFrame> = arms.iter().filter(|a| (a.time - m.time).abs() <= reach).collect();
