@@ -6,7 +6,7 @@ use dawnsheet::batch::job::{self, Job, JobOutcome, worker_program};
 use dawnsheet::batch::night::{self, Night};
 use dawnsheet::batch::place::{self, OutFolder};
 use dawnsheet::batch::summary::printable;
-use dawnsheet::batch::{doctor, forget, rejudge};
+use dawnsheet::batch::{doctor, forget, rejudge, take_in};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::history::trend::{self, Trend as Series};
@@ -42,6 +42,8 @@ enum Command {
     Sheet(Sheet),
     /// Say whether a student's faults truly change, or only within the error of measurement
     Trend(Trend),
+    /// Judge key points that were kept elsewhere (FOLDER/<student>/<day>.npz) as if their clips had come in
+    TakeIn(TakeIn),
     /// Erase every trace of one student in the out folder, prove it, and skip the student from now on
     Forget(Forget),
     /// Say what is missing, and the one command that mends it
@@ -143,6 +145,21 @@ struct Trend {
 }
 
 #[derive(Args)]
+struct TakeIn {
+    /// Folder with one folder a student, laid out like an inbox
+    folder: PathBuf,
+    /// Folder for everything written
+    #[arg(long, default_value = "out", value_name = "DIR")]
+    out: PathBuf,
+    /// Settings file (TOML)
+    #[arg(long, value_name = "FILE")]
+    settings: Option<PathBuf>,
+    /// Roster file (TOML)
+    #[arg(long, value_name = "FILE")]
+    roster: Option<PathBuf>,
+}
+
+#[derive(Args)]
 struct Forget {
     /// The student, by name, alias or folder name below `reports`
     student: String,
@@ -214,6 +231,7 @@ pub fn run(cli: Cli) -> Result<u8> {
             Ok(0)
         }
         Command::Trend(a) => run_trend(&a),
+        Command::TakeIn(a) => run_take_in(&a),
         Command::Forget(a) => run_forget(&a),
         Command::Doctor(a) => run_doctor(&a),
         Command::Print(Print { what: Printed::Schema }) => {
@@ -408,6 +426,19 @@ fn trend_table(found: &[Series]) -> String {
         text.push_str("no dated clip with a measured swing yet\n");
     }
     text
+}
+
+fn run_take_in(a: &TakeIn) -> Result<u8> {
+    let (settings, roster) = (Settings::load(a.settings.as_deref())?, Roster::load(a.roster.as_deref())?);
+    let out = OutFolder::open(&a.out)?;
+    let _lock = out.lock()?;
+    let mut store = Store::open(&out.store())?;
+    let done = take_in::take_in(&a.folder, &out, &mut store, &roster, &Models::locate(), &settings)?;
+    println!("{} taken in, {} here already", done.new, done.known);
+    for (file, why) in &done.refused {
+        println!("left out: {}: {}", printable(file), printable(why));
+    }
+    Ok(u8::from(!done.refused.is_empty()))
 }
 
 fn run_forget(a: &Forget) -> Result<u8> {

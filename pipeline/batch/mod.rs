@@ -13,6 +13,7 @@ pub mod quarantine;
 pub mod rejudge;
 pub mod schedule;
 pub mod summary;
+pub mod take_in;
 
 pub use plan::key;
 

@@ -34,8 +34,13 @@ pub struct Found {
     pub unreadable: Vec<String>,
 }
 
-/// Walks the inbox.
+/// Walks the inbox for clips.
 pub fn walk(inbox: &Path, roster: &Roster, settings: &Settings) -> Result<Found> {
+    walk_for(&ENDINGS, inbox, roster, settings)
+}
+
+/// Walks a folder laid out like an inbox for files with one of these endings (lower case).
+pub fn walk_for(endings: &[&str], inbox: &Path, roster: &Roster, settings: &Settings) -> Result<Found> {
     if !inbox.is_dir() {
         return Err(Error::Usage(format!("the inbox {} is not a folder", inbox.display())));
     }
@@ -59,7 +64,7 @@ pub fn walk(inbox: &Path, roster: &Roster, settings: &Settings) -> Result<Found>
             continue;
         }
         let ending = Path::new(&name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-        if !ENDINGS.contains(&ending.as_str()) {
+        if !endings.contains(&ending.as_str()) {
             found.others += usize::from(ending != "toml");
             continue;
         }

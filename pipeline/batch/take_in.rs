@@ -1,0 +1,90 @@
+//! Key points that were kept elsewhere (another machine, an older out folder) become results here: judged as if their clips
+//! had come in. No video is read.
+
+use super::key;
+use super::place::{self, OutFolder};
+use crate::error::{Error, Result};
+use crate::history::Store;
+use crate::history::store::Attempt;
+use crate::intake::inbox::walk_for;
+use crate::intake::roster::slug;
+use crate::intake::{Roster, Upload};
+use crate::judge::{self, ENGINE, Identity};
+use crate::pose::models::{ModelChoice, Models, hex};
+use crate::pose::seen::Seen;
+use crate::settings::Settings;
+use sha2::{Digest, Sha256};
+use std::path::Path;
+
+/// What was taken in.
+#[derive(Debug, Default, Clone, PartialEq)]
+pub struct TakenIn {
+    pub new: usize,
+    /// Here already.
+    pub known: usize,
+    /// Files that cannot be read, or must wait, and why.
+    pub refused: Vec<(String, String)>,
+}
+
+/// Takes in `FOLDER/<student>/<name>.npz`, as `out/keypoints` holds them; the date comes from a sidecar `<name>.toml` or the
+/// file name, as for clips. What stood in for the clip's content hash is the hash of its key points.
+pub fn take_in(
+    folder: &Path,
+    out: &OutFolder,
+    store: &mut Store,
+    roster: &Roster,
+    models: &Models,
+    settings: &Settings,
+) -> Result<TakenIn> {
+    let mut at_once = settings.clone();
+    at_once.intake.settle_seconds = 0.0;
+    let mut done = TakenIn::default();
+    for upload in walk_for(&["npz"], folder, roster, &at_once)?.uploads {
+        let file = upload.brief.file.clone();
+        match one(upload, out, store, models, settings)? {
+            Ok(true) => done.new += 1,
+            Ok(false) => done.known += 1,
+            Err(why) => done.refused.push((file, why)),
+        }
+    }
+    Ok(done)
+}
+
+/// Whether it is new; or why it cannot be taken.
+fn one(
+    upload: Upload,
+    out: &OutFolder,
+    store: &mut Store,
+    models: &Models,
+    settings: &Settings,
+) -> Result<std::result::Result<bool, String>> {
+    if let Some(why) = upload.waits {
+        return Ok(Err(why));
+    }
+    let bytes = std::fs::read(&upload.path).map_err(Error::file(&upload.path))?;
+    let seen = match Seen::read(&upload.path) {
+        Ok(seen) => seen,
+        Err(e) => return Ok(Err(format!("not key points of this program: {e}"))),
+    };
+    let identity = Identity { sha256: hex(&Sha256::digest(&bytes)), bytes: bytes.len() as u64, brief: upload.brief };
+    let (owner, choice) = (slug(identity.brief.student.as_deref()), ModelChoice::Accurate);
+    let key = key(&identity, choice, models, settings);
+    if store.done_key(&owner, identity.id())?.as_deref() == Some(&key) {
+        return Ok(Ok(false));
+    }
+    let report = judge::judge(&seen, &identity, choice, models, settings);
+    place::write(&out.keypoints(identity.id())?, &bytes)?;
+    place::write(&out.report(&owner, identity.id())?, report.to_json().as_bytes())?;
+    let attempt = Attempt {
+        owner: owner.clone(),
+        clip: identity.id().into(),
+        sha256: identity.sha256.clone(),
+        file: identity.brief.file.clone(),
+        key: key.clone(),
+        seconds: 0.0,
+        timings: serde_json::json!({}),
+    };
+    let text = serde_json::to_string(&identity).map_err(|e| Error::Internal(e.to_string()))?;
+    store.record(&owner, &key, &text, &report, Some((&models.combined_sha256(choice), ENGINE, &attempt)))?;
+    Ok(Ok(true))
+}
