@@ -1,5 +1,7 @@
 //! What can be typed, and what it starts.
 
+mod after;
+
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::job::{self, Job, JobOutcome, worker_program};
@@ -42,6 +44,10 @@ enum Command {
     Sheet(Sheet),
     /// Say whether a student's faults truly change, or only within the error of measurement
     Trend(Trend),
+    /// Record whether you agree with a verdict; the sheet says how often its flags were right
+    Verdict(after::Judge),
+    /// Go through the sheet on a local page, with the clips to play and a verdict by one key
+    Desk(after::Desk),
     /// Erase every trace of one student in the out folder, prove it, and skip the student from now on
     Forget(Forget),
     /// Say what is missing, and the one command that mends it
@@ -214,6 +220,8 @@ pub fn run(cli: Cli) -> Result<u8> {
             Ok(0)
         }
         Command::Trend(a) => run_trend(&a),
+        Command::Verdict(a) => after::judge(&a),
+        Command::Desk(a) => after::desk(&a),
         Command::Forget(a) => run_forget(&a),
         Command::Doctor(a) => run_doctor(&a),
         Command::Print(Print { what: Printed::Schema }) => {

@@ -2,6 +2,7 @@
 #![forbid(unsafe_code)]
 
 pub mod batch; //    the night: work list, worker processes, files in place, summary
+pub mod desk; //     the same sheet with clips to play and verdicts by key, served to this machine alone
 pub mod error; //    what stops a command
 pub mod fault; //    faults on purpose, for tests
 pub mod history; //  the store of results and attempts

@@ -2,6 +2,7 @@
 //! Files go first and rows last, so that an interrupted erasure is completed by asking again.
 
 use super::place::{self, OutFolder};
+use super::summary::Summary;
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::Held;
@@ -76,6 +77,7 @@ pub fn forget(out: &OutFolder, store: &mut Store, whom: &Whom) -> Result<Forgott
     let ids: BTreeSet<&str> = held.iter().map(|h| h.clip.as_str()).collect();
     done.log_lines = clean_logs(out, &ids)?;
     clean_quarantine(out, &whom.name)?;
+    clean_night(store, &whom.owner)?;
     store.erase(&whom.owner, &held)?;
     sheet::write(out, store, None, None)?;
     store.compact()?;
@@ -152,6 +154,13 @@ fn clean_quarantine(out: &OutFolder, name: &str) -> Result<()> {
         place::write(&path, text.as_bytes())?;
     }
     Ok(())
+}
+
+/// Drops the student's uploads from the account of the last run.
+fn clean_night(store: &Store, owner: &str) -> Result<()> {
+    let Some(mut night) = store.note(sheet::NIGHT)?.and_then(|t| serde_json::from_str::<Summary>(&t).ok()) else { return Ok(()) };
+    night.lines.retain(|l| slug(l.student.as_deref()) != owner);
+    store.set_note(sheet::NIGHT, &serde_json::to_string(&night).map_err(|e| Error::Internal(e.to_string()))?)
 }
 
 /// Looks through every file and file name of the out folder for the student's name, folder, clips and uploads.
