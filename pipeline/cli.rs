@@ -48,6 +48,8 @@ enum Command {
     Verdict(after::Judge),
     /// Go through the sheet on a local page, with the clips to play and a verdict by one key
     Desk(after::Desk),
+    /// Write a student's measurements, or what was seen of the body, for other programs
+    Export(after::Export),
     /// Erase every trace of one student in the out folder, prove it, and skip the student from now on
     Forget(Forget),
     /// Say what is missing, and the one command that mends it
@@ -222,6 +224,7 @@ pub fn run(cli: Cli) -> Result<u8> {
         Command::Trend(a) => run_trend(&a),
         Command::Verdict(a) => after::judge(&a),
         Command::Desk(a) => after::desk(&a),
+        Command::Export(a) => after::export(&a),
         Command::Forget(a) => run_forget(&a),
         Command::Doctor(a) => run_doctor(&a),
         Command::Print(Print { what: Printed::Schema }) => {

@@ -4,6 +4,7 @@
 use super::place::{self, OutFolder};
 use super::summary::Summary;
 use crate::error::{Error, Result};
+use crate::export;
 use crate::history::Store;
 use crate::history::store::Held;
 use crate::intake::roster::slug;
@@ -71,6 +72,7 @@ pub fn forget(out: &OutFolder, store: &mut Store, whom: &Whom) -> Result<Forgott
     let held = store.held_by(&whom.owner)?;
     let mut done = Forgotten { clips: held.iter().filter(|h| h.judged).count(), ..Forgotten::default() };
     done.files += remove(&out.root().join("reports").join(&whom.owner))?;
+    done.files += remove(&export::folder(out, &whom.owner))?;
     for h in &held {
         done.files += remove_seen(out, h)?;
     }
@@ -98,6 +100,7 @@ pub fn expire(out: &OutFolder, store: &mut Store, days: f64) -> Result<usize> {
     let limit = jiff::Timestamp::now().checked_sub(seconds.seconds()).map_err(|e| Error::Internal(e.to_string()))?;
     let old = store.measured_before(&limit.to_string())?;
     for (owner, clip) in &old {
+        place::remove(&export::folder(out, owner))?;
         let held: Vec<Held> = store.held_by(owner)?.into_iter().filter(|h| h.clip == *clip).collect();
         for h in &held {
             store.forget(&format!("{owner}/{}", h.sha256), "measured longer ago than night.keep_days")?;

@@ -2,8 +2,10 @@
 
 use super::existing;
 use clap::{Args, ValueEnum};
+use dawnsheet::batch::forget;
 use dawnsheet::batch::summary::printable;
 use dawnsheet::error::{Error, Result};
+use dawnsheet::export::{self, Format};
 use dawnsheet::history::Store;
 use dawnsheet::history::verdicts::{Candidate, Given, ours};
 use dawnsheet::report::types::FaultName;
@@ -45,6 +47,21 @@ pub struct Desk {
     /// Folder of an earlier run
     #[arg(long, default_value = "out", value_name = "DIR")]
     out: PathBuf,
+}
+
+#[derive(Args)]
+pub struct Export {
+    /// The student, by name, alias or folder name below `reports`
+    student: String,
+    /// What to write
+    #[arg(long, value_enum)]
+    format: Format,
+    /// Folder of an earlier run
+    #[arg(long, default_value = "out", value_name = "DIR")]
+    out: PathBuf,
+    /// Folder to write into [default: OUT/export/<student>, erased with the student]
+    #[arg(long, value_name = "DIR")]
+    to: Option<PathBuf>,
 }
 
 pub fn judge(a: &Judge) -> Result<u8> {
@@ -130,4 +147,22 @@ pub fn desk(a: &Desk) -> Result<u8> {
         eprintln!("the desk is open at the address above, for this machine alone; Ctrl-C closes it");
     })?;
     Ok(0)
+}
+
+/// Exit code 1 where nothing could be written.
+pub fn export(a: &Export) -> Result<u8> {
+    let out = existing(&a.out)?;
+    let store = Store::open(&out.store())?;
+    let whom = forget::find(&store, &a.student)?;
+    let to = a.to.clone().unwrap_or_else(|| export::folder(&out, &whom.owner));
+    let done = export::export(&out, &store, &whom.owner, a.format, &to)?;
+    for (clip, why) in &done.left_out {
+        eprintln!("{clip} is left out: {why}");
+    }
+    let files = match done.files.len() {
+        1 => done.files[0].display().to_string(),
+        n => format!("{n} files in {}", to.display()),
+    };
+    println!("{}: {} of {} clips, {files}", printable(&whom.name), done.clips, done.clips + done.left_out.len());
+    Ok(u8::from(done.clips == 0))
 }

@@ -72,7 +72,11 @@
       })
       .then(function (now) {
         Object.keys(now.said).forEach(function (fault) {
-          desk.querySelector("[data-fault=" + fault + "] .desk-said").textContent = now.said[fault];
+          var row = desk.querySelector("[data-fault=" + fault + "]");
+          row.querySelector(".desk-said").textContent = now.said[fault];
+          row.querySelectorAll("[data-agrees]").forEach(function (button) {
+            button.setAttribute("aria-pressed", String(button.dataset.agrees === String(now.agrees[fault])));
+          });
         });
         status.textContent = now.done;
         return true;

@@ -25,7 +25,7 @@ pub async fn enter(State(desk): State<Arc<Desk>>, Query(query): Query<BTreeMap<S
     if !again && !query.get("key").is_some_and(|k| desk.guard.is_key(k)) {
         return (StatusCode::FORBIDDEN, "open the desk by the address that “dawnsheet desk” printed").into_response();
     }
-    const ON: &str = "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><title>dawnsheet desk</title>\
+    const ON: &str = "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><title>dawnsheet desk</title><link rel=\"icon\" href=\"data:,\">\
                       <meta http-equiv=\"refresh\" content=\"0; url=/sheet/index.html\"><p><a href=\"/sheet/index.html\">The sheet</a>";
     (jar.add(desk.guard.as_cookie()), Html(ON)).into_response()
 }
@@ -131,12 +131,15 @@ struct Standing {
     done: String,
     /// By fault, what the coach says of it; empty where nothing.
     said: BTreeMap<FaultName, String>,
+    /// By fault, whether the coach agrees; faults without a word are left out.
+    agrees: BTreeMap<FaultName, bool>,
 }
 
 fn standing(all: &[Given], owner: &str, clip: &str, done: String) -> Json<Standing> {
     let mut said: BTreeMap<FaultName, String> = FaultName::ALL.into_iter().map(|f| (f, String::new())).collect();
-    said.extend(latest(all).into_iter().filter(|g| g.owner == owner && g.clip == clip).map(|g| (g.fault, g.in_words())));
-    Json(Standing { done, said })
+    let on_clip: Vec<&Given> = latest(all).into_iter().filter(|g| g.owner == owner && g.clip == clip).collect();
+    said.extend(on_clip.iter().map(|g| (g.fault, g.in_words())));
+    Json(Standing { done, said, agrees: on_clip.iter().map(|g| (g.fault, g.agrees)).collect() })
 }
 
 pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> Response {

@@ -28,6 +28,7 @@ pub struct Choice {
     pub disagree: &'static str,
     /// What the coach said so far.
     pub said: String,
+    pub agrees: Option<bool>,
 }
 
 /// The desk's part of a page.
@@ -97,6 +98,7 @@ impl DeskPart {
                 .zip(VERDICT_KEYS)
                 .map(|(fault, (agree, disagree))| {
                     let verdict = ours(report, fault);
+                    let word = said.iter().find(|g| g.fault == fault);
                     Choice {
                         code: fault_code(fault),
                         words: words::sentence(fault.words()),
@@ -104,7 +106,8 @@ impl DeskPart {
                         sign: sign(verdict),
                         agree,
                         disagree,
-                        said: said.iter().find(|g| g.fault == fault).map_or_else(String::new, |g| g.in_words()),
+                        said: word.map_or_else(String::new, |g| g.in_words()),
+                        agrees: word.map(|g| g.agrees),
                     }
                 })
                 .collect(),

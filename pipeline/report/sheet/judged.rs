@@ -55,7 +55,7 @@ pub fn judged(all: &Gathered) -> Judged {
 fn sentence(standing: &Standing) -> String {
     let missed = match standing.missed.len() {
         0 => String::new(),
-        n => format!(" {} that you found and the program did not.", words::count(n, "fault", "faults")),
+        n => format!(" You found {} that the program did not.", words::count(n, "fault", "faults")),
     };
     match standing.flags {
         Share { judged: 0, .. } => {
