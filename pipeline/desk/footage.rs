@@ -15,10 +15,12 @@ use std::fs::{File, OpenOptions};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::sync::{Arc, Mutex};
 
-/// Hashes already taken, by what tells that a file is unchanged: device, number, length, time of change (seconds and
-/// nanoseconds).
+/// What tells that a file is unchanged: device, number, length, time of change (seconds and nanoseconds).
+type Mark = (u64, u64, u64, i64, i64);
+
+/// Hashes already taken.
 #[derive(Default)]
-pub struct Checked(Mutex<HashMap<(u64, u64, u64, i64, i64), String>>);
+pub struct Checked(Mutex<HashMap<Mark, String>>);
 
 const NO_INBOX: &str = "The footage cannot be shown: no run has said where the inbox is.";
 const GONE: &str = "The footage is gone: it no longer lies in the inbox under the name it was sent by.";

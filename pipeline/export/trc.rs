@@ -46,7 +46,7 @@ pub fn file(report: &Report, seen: &Seen) -> Result<String, &'static str> {
 }
 
 /// The looks without a long gap between them that hold, or come nearest to, this time.
-fn run_around<'a>(rows: Vec<(usize, f64, &'a Look)>, time_s: f64) -> Vec<(usize, f64, &'a Look)> {
+fn run_around(rows: Vec<(usize, f64, &Look)>, time_s: f64) -> Vec<(usize, f64, &Look)> {
     let steps: Vec<f64> = rows.windows(2).map(|w| w[1].1 - w[0].1).collect();
     let long = 5.0 * median(&steps);
     let away = |run: &[(usize, f64, &Look)]| match (run.first(), run.last()) {
