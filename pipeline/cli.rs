@@ -1,5 +1,7 @@
 //! What can be typed, and what it starts.
 
+mod after;
+
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::job::{self, Job, JobOutcome, worker_program};
@@ -44,6 +46,12 @@ enum Command {
     Trend(Trend),
     /// Judge key points that were kept elsewhere (FOLDER/<student>/<day>.npz) as if their clips had come in
     TakeIn(TakeIn),
+    /// Record whether you agree with a verdict; the sheet says how often its flags were right
+    Verdict(after::Judge),
+    /// Go through the sheet on a local page, with the clips to play and a verdict by one key
+    Desk(after::Desk),
+    /// Write a student's measurements, or what was seen of the body, for other programs
+    Export(after::Export),
     /// Erase every trace of one student in the out folder, prove it, and skip the student from now on
     Forget(Forget),
     /// Say what is missing, and the one command that mends it
@@ -232,6 +240,9 @@ pub fn run(cli: Cli) -> Result<u8> {
         }
         Command::Trend(a) => run_trend(&a),
         Command::TakeIn(a) => run_take_in(&a),
+        Command::Verdict(a) => after::judge(&a),
+        Command::Desk(a) => after::desk(&a),
+        Command::Export(a) => after::export(&a),
         Command::Forget(a) => run_forget(&a),
         Command::Doctor(a) => run_doctor(&a),
         Command::Print(Print { what: Printed::Schema }) => {

@@ -2,7 +2,9 @@
 #![forbid(unsafe_code)]
 
 pub mod batch; //    the night: work list, worker processes, files in place, summary
+pub mod desk; //     the same sheet with clips to play and verdicts by key, served to this machine alone
 pub mod error; //    what stops a command
+pub mod export; //   a student's clips in formats of other programs
 pub mod fault; //    faults on purpose, for tests
 pub mod history; //  the store of results and attempts
 pub mod intake; //   inbox walk, whose clip is it, sidecar, roster, date, is this file allowed

@@ -2,7 +2,9 @@
 //! Files go first and rows last, so that an interrupted erasure is completed by asking again.
 
 use super::place::{self, OutFolder};
+use super::summary::Summary;
 use crate::error::{Error, Result};
+use crate::export;
 use crate::history::Store;
 use crate::history::store::Held;
 use crate::intake::roster::slug;
@@ -70,12 +72,14 @@ pub fn forget(out: &OutFolder, store: &mut Store, whom: &Whom) -> Result<Forgott
     let held = store.held_by(&whom.owner)?;
     let mut done = Forgotten { clips: held.iter().filter(|h| h.judged).count(), ..Forgotten::default() };
     done.files += remove(&out.root().join("reports").join(&whom.owner))?;
+    done.files += remove(&export::folder(out, &whom.owner))?;
     for h in &held {
         done.files += remove_seen(out, h)?;
     }
     let ids: BTreeSet<&str> = held.iter().map(|h| h.clip.as_str()).collect();
     done.log_lines = clean_logs(out, &ids)?;
     clean_quarantine(out, &whom.name)?;
+    clean_night(store, &whom.owner)?;
     store.erase(&whom.owner, &held)?;
     sheet::write(out, store, None, None)?;
     store.compact()?;
@@ -96,6 +100,7 @@ pub fn expire(out: &OutFolder, store: &mut Store, days: f64) -> Result<usize> {
     let limit = jiff::Timestamp::now().checked_sub(seconds.seconds()).map_err(|e| Error::Internal(e.to_string()))?;
     let old = store.measured_before(&limit.to_string())?;
     for (owner, clip) in &old {
+        place::remove(&export::folder(out, owner))?;
         let held: Vec<Held> = store.held_by(owner)?.into_iter().filter(|h| h.clip == *clip).collect();
         for h in &held {
             store.forget(&format!("{owner}/{}", h.sha256), "measured longer ago than night.keep_days")?;
@@ -152,6 +157,13 @@ fn clean_quarantine(out: &OutFolder, name: &str) -> Result<()> {
         place::write(&path, text.as_bytes())?;
     }
     Ok(())
+}
+
+/// Drops the student's uploads from the account of the last run.
+fn clean_night(store: &Store, owner: &str) -> Result<()> {
+    let Some(mut night) = store.note(sheet::NIGHT)?.and_then(|t| serde_json::from_str::<Summary>(&t).ok()) else { return Ok(()) };
+    night.lines.retain(|l| slug(l.student.as_deref()) != owner);
+    store.set_note(sheet::NIGHT, &serde_json::to_string(&night).map_err(|e| Error::Internal(e.to_string()))?)
 }
 
 /// Looks through every file and file name of the out folder for the student's name, folder, clips and uploads.

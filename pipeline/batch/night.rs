@@ -83,19 +83,13 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         summary.lines.push(line(&u, Place::Waiting, None, true, note));
     }
     // hashing is bound by the disk and harmless: all cores
-    let (identified, unread): (Vec<_>, Vec<_>) = ready
-        .into_par_iter()
-        .map(|u| {
-            if interrupt.draining() {
-                return Err(u);
-            }
-            let identity = admit(&u.path, &night.settings).map(|a| Identity { sha256: a.sha256, bytes: a.bytes, brief: u.brief.clone() });
-            Ok((u, identity))
-        })
-        .partition_map(|r| match r {
-            Ok(identified) => rayon::iter::Either::Left(identified),
-            Err(u) => rayon::iter::Either::Right(u),
-        });
+    let (identified, unread): (Vec<_>, Vec<_>) = ready.into_par_iter().partition_map(|u| {
+        if interrupt.draining() {
+            return rayon::iter::Either::Right(u);
+        }
+        let identity = admit(&u.path, &night.settings).map(|a| Identity { sha256: a.sha256, bytes: a.bytes, brief: u.brief.clone() });
+        rayon::iter::Either::Left((u, identity))
+    });
     summary.lines.extend(unread.iter().map(|u| line(u, Place::Waiting, None, true, INTERRUPTED.into())));
     let tasks = plan(identified, night, &out, &models, &store, &mut summary)?;
     let workers = night.workers.unwrap_or_else(usual_workers).max(1);

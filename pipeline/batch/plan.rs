@@ -4,11 +4,11 @@ use super::night::Night;
 use super::place::{self, OutFolder};
 use super::schedule::fair_order;
 use super::summary::{Line, Place, Summary};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::history::Store;
-use crate::intake::Upload;
 use crate::intake::admit::placeholder_sha256;
 use crate::intake::roster::slug;
+use crate::intake::{Brief, Upload};
 use crate::judge::{self, ENGINE, Identity};
 use crate::pose::models::{ModelChoice, Models, hex};
 use crate::report::types::SCHEMA;
@@ -19,7 +19,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Key under which a clip is done: bytes, models, settings, the other inputs, error budget, engine and report version.
 pub fn key(identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> String {
-    let brief = serde_json::to_string(&identity.brief).unwrap_or_default();
+    let measured_by = Brief { working_on: None, ..identity.brief.clone() };
+    let brief = serde_json::to_string(&measured_by).unwrap_or_default();
     let budget = &crate::measure::budget::Budget::in_force().version;
     let parts = [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), budget, ENGINE, SCHEMA];
     hex(&Sha256::digest(parts.join("\n")))
@@ -99,6 +100,8 @@ pub(super) fn plan(
         if store.done_key(&owner, identity.id())?.as_deref() == Some(&key)
             && let Some(report) = store.result(&owner, identity.id())?
         {
+            let text = serde_json::to_string(&identity).map_err(|e| Error::Internal(e.to_string()))?;
+            store.refresh_identity(&owner, identity.id(), &text)?;
             summary.lines.push(report_line(&upload, &report, false));
             continue;
         }

@@ -2,10 +2,10 @@
 
 use crate::report::Report;
 use crate::report::types::Verdict;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Where an upload ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Place {
     Flagged,
@@ -58,7 +58,7 @@ impl Place {
 }
 
 /// One upload's line.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Line {
     pub file: String,
     pub student: Option<String>,
@@ -70,7 +70,7 @@ pub struct Line {
 }
 
 /// The night.
-#[derive(Debug, Clone, Default, Serialize)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Summary {
     pub lines: Vec<Line>,
     pub other_files: usize,

@@ -11,7 +11,7 @@ use std::path::Path;
 
 /// The open store.
 pub struct Store {
-    db: Connection,
+    pub(super) db: Connection,
 }
 
 /// A stored result.
@@ -111,7 +111,7 @@ pub struct Held {
     pub shared: bool,
 }
 
-fn commit(step: rusqlite::Transaction) -> Result<()> {
+pub(super) fn commit(step: rusqlite::Transaction) -> Result<()> {
     let full = |e| Error::File { path: "dawnsheet.sqlite".into(), source: e };
     fault::point().map_err(full)?;
     step.commit()?;
@@ -122,7 +122,7 @@ fn digest(what: &str) -> String {
     hex(&Sha256::digest(format!("dawnsheet forgets {what}")))
 }
 
-fn now() -> String {
+pub(super) fn now() -> String {
     jiff::Timestamp::now().to_string()
 }
 
@@ -223,6 +223,18 @@ impl Store {
             ],
         )?;
         commit(step)
+    }
+
+    /// Brings what is known besides the pixels up to date where a result's key does not hang on it.
+    pub fn refresh_identity(&self, owner: &str, clip: &str, identity: &str) -> Result<()> {
+        let sql = "UPDATE result SET identity = ?3 WHERE owner = ?1 AND clip = ?2 AND identity <> ?3";
+        self.db.execute(sql, [owner, clip, identity])?;
+        Ok(())
+    }
+
+    /// A number that changes whenever another program has changed the store.
+    pub fn outside_changes(&self) -> Result<i64> {
+        Ok(self.db.query_row("PRAGMA data_version", [], |r| r.get(0))?)
     }
 
     /// Every clip of which the store holds something for this owner.

@@ -197,25 +197,26 @@ pub fn trends<'a>(stored: impl IntoIterator<Item = &'a Stored>) -> Vec<Trend> {
     all
 }
 
+/// A field of a CSV table: quoted where it holds a quote, comma or line break (RFC 4180); a leading sign that a spreadsheet
+/// would take for a formula is defused.
+pub fn csv_field(text: &str) -> String {
+    let text = if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_string() };
+    if text.contains(['"', ',', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text }
+}
+
 /// All points as CSV with a header: student, view, club class, metric, unit, clip, captured, value, low, high, word.
 pub fn csv(trends: &[Trend]) -> String {
-    // fields with a quote, comma or line break are quoted (RFC 4180); a leading sign that a spreadsheet would take for a
-    // formula is defused
-    let field = |text: &str| {
-        let text = if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_string() };
-        if text.contains(['"', ',', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text }
-    };
     let mut all = String::from("student,view,club,metric,unit,clip,captured,value,low,high,trend\n");
     for t in trends {
         for p in &t.points {
-            let student = field(t.student.as_deref().unwrap_or(""));
+            let student = csv_field(t.student.as_deref().unwrap_or(""));
             let (view, club, word) = (view_words(t.view), t.club.words(), t.word.words());
             all.push_str(&format!(
                 "{student},{view},{club},{},{},{},{},{},{},{},{word}\n",
                 t.metric.metric,
                 t.unit,
                 p.clip,
-                field(&p.captured),
+                csv_field(&p.captured),
                 p.value,
                 p.low,
                 p.high

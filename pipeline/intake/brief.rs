@@ -21,6 +21,9 @@ pub struct Brief {
     /// Whether another student sent the same bytes.
     #[serde(default)]
     pub sent_by_another: bool,
+    /// What the student is working on, by the roster; shown, never measured by: no part of what makes a clip done.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub working_on: Option<String>,
 }
 
 /// Names by which drivers and woods go; head limits are wider for them.

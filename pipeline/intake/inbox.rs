@@ -109,6 +109,7 @@ fn brief(inbox: &Path, upload: &Upload, roster: &Roster) -> std::result::Result<
     let called = note.student.clone().or(folder);
     let student = called.as_deref().and_then(|n| roster.find(n));
     brief.student = student.map(|s| s.name.clone()).or(called);
+    brief.working_on = student.and_then(|s| s.working_on.clone());
     brief.stature_cm = student.and_then(|s| s.stature_cm);
     brief.lead_side = note
         .lead_side

@@ -16,6 +16,7 @@ use std::path::Path;
 pub struct Builder {
     pub report: Report,
     note: Option<String>,
+    working_on: Option<String>,
 }
 
 /// A 64-digit hash whose first 16 digits tell clips apart.
@@ -86,7 +87,7 @@ impl Builder {
             severity: 0.02,
             provenance: Vec::new(),
         };
-        Builder { report, note: None }
+        Builder { report, note: None, working_on: None }
     }
 
     /// A metric's value with its interval's half-width, in the unit it has.
@@ -158,6 +159,12 @@ impl Builder {
         self
     }
 
+    /// As the roster says.
+    pub fn working_on(mut self, aim: &str) -> Builder {
+        self.working_on = Some(aim.into());
+        self
+    }
+
     pub fn change(mut self, f: impl FnOnce(&mut Report)) -> Builder {
         f(&mut self.report);
         self
@@ -167,7 +174,8 @@ impl Builder {
     pub fn record(self, store: &mut Store) -> (String, String) {
         let clip = &self.report.clip;
         let owner = slug(clip.student.as_deref());
-        let brief = Brief { file: clip.file.clone(), student: clip.student.clone(), note: self.note.clone(), ..Brief::default() };
+        let (file, student) = (clip.file.clone(), clip.student.clone());
+        let brief = Brief { file, student, note: self.note.clone(), working_on: self.working_on.clone(), ..Brief::default() };
         let identity = Identity { sha256: clip.sha256.clone(), bytes: clip.bytes, brief };
         let text = serde_json::to_string(&identity).expect("an identity is JSON");
         store.record(&owner, "key", &text, &self.report, None).expect("the store takes it");

@@ -2,8 +2,10 @@
 
 use super::bar::{Bar, bar};
 use super::curves::{Panel, panels};
+use super::desk::DeskPart;
 use super::gather::{Entry, Section};
-use super::parts::{Picture, VerdictView, checks, note, pictures, verdicts, view, why};
+use super::judged::Said;
+use super::parts::{Picture, VerdictView, checks, note, pictures, verdicts, view, why, working_on};
 use super::{letters, words};
 use crate::batch::place::OutFolder;
 use crate::batch::summary::printable;
@@ -32,6 +34,10 @@ struct ReasonRow {
 #[template(path = "clip.html")]
 pub struct ClipPage<'a> {
     base: &'static str,
+    live: bool,
+    desk: Option<DeskPart>,
+    working_on: Option<String>,
+    said: Vec<Said>,
     before: Option<&'a str>,
     after: Option<&'a str>,
     section: Section,
@@ -58,8 +64,14 @@ pub struct ClipPage<'a> {
     origin: Vec<(String, String)>,
 }
 
-/// The page of a clip between its neighbours on the sheet. Errors: the out folder cannot be used.
-pub fn page<'a>(out: &OutFolder, e: &'a Entry, before: Option<&'a str>, after: Option<&'a str>) -> Result<ClipPage<'a>> {
+/// A clip's page between its neighbours on the sheet.
+pub struct Place<'a> {
+    pub before: Option<&'a str>,
+    pub after: Option<&'a str>,
+}
+
+/// The page of a clip; `desk`: with what the desk adds. Errors: the out folder cannot be used.
+pub fn page<'a>(out: &OutFolder, e: &'a Entry, place: Place<'a>, said: Vec<Said>, desk: Option<DeskPart>) -> Result<ClipPage<'a>> {
     let report = e.report();
     let main = report.swings.iter().find(|s| s.main);
     let kept = out.keypoints(&report.clip.id)?;
@@ -76,8 +88,12 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, before: Option<&'a str>, after: O
     ];
     Ok(ClipPage {
         base: "../",
-        before,
-        after,
+        live: desk.is_some(),
+        desk,
+        working_on: working_on(e),
+        said,
+        before: place.before,
+        after: place.after,
         section: e.section,
         student: words::student(report.clip.student.as_deref()),
         slug: &e.stored.owner,

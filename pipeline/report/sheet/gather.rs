@@ -8,6 +8,7 @@ use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::Stored;
 use crate::history::trend::day_of;
+use crate::history::verdicts::Given;
 use crate::intake::Brief;
 use crate::intake::roster::slug;
 use crate::judge::Identity;
@@ -175,6 +176,8 @@ pub struct Gathered {
     pub entries: Vec<Entry>,
     /// Every upload of the night; without a night, every clip on the sheet.
     pub uploads: Vec<Upload>,
+    /// Every verdict of the coach, oldest first.
+    pub verdicts: Vec<Given>,
 }
 
 /// Results judged within this of the newest one belong to the same night, seconds.
@@ -238,7 +241,7 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
             .then_with(|| a.page.cmp(&b.page))
     });
     let uploads = account(&entries, night);
-    Ok(Gathered { entries, uploads })
+    Ok(Gathered { entries, uploads, verdicts: store.verdicts()? })
 }
 
 fn judged(stored: &Stored) -> Option<i64> {

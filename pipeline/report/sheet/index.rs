@@ -2,7 +2,8 @@
 
 use super::bar::{Bar, bar};
 use super::gather::{Entry, Gathered, Section, Upload};
-use super::parts::{Picture, VerdictView, checks, has_again, note, pictures, short_why, verdicts, view};
+use super::judged::{Judged, Said, by_clip, judged, of_entries};
+use super::parts::{Picture, VerdictView, checks, has_again, note, pictures, short_why, verdicts, view, working_on};
 use super::since::Change;
 use super::{letters, words};
 use crate::batch::place::OutFolder;
@@ -29,6 +30,8 @@ pub struct Item<'a> {
     pub why: Vec<String>,
     pub bars: Vec<Bar>,
     pub note: Option<String>,
+    pub working_on: Option<String>,
+    pub said: Vec<Said>,
     pub roots: &'a [Root],
     pub checks: Vec<&'static str>,
     pub since: Vec<String>,
@@ -69,6 +72,7 @@ struct Choice {
 #[template(path = "index.html")]
 pub struct Index<'a> {
     base: &'static str,
+    live: bool,
     day: String,
     headline: String,
     subline: String,
@@ -79,11 +83,13 @@ pub struct Index<'a> {
     students: Vec<Choice>,
     groups: Vec<Group<'a>>,
     earlier: Vec<Row>,
+    judged: Judged,
 }
 
-/// The page.
-pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, since: Option<&str>) -> Index<'a> {
+/// The page; `live` as the desk serves it.
+pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, since: Option<&str>, live: bool) -> Index<'a> {
     let current: Vec<&Entry> = all.entries.iter().filter(|e| e.current).collect();
+    let given = by_clip(&all.verdicts);
     let mut rank = 0;
     let mut groups = Vec::new();
     for section in Section::ALL {
@@ -93,7 +99,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         if section.needs_eye() {
             for e in &inside {
                 rank += 1;
-                items.push(item(out, e, rank));
+                items.push(item(out, e, rank, of_entries(&given, &[e])));
             }
         } else {
             rows.extend(inside.iter().map(|e| row(e)));
@@ -132,6 +138,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
     students.sort_by_cached_key(|c| c.name.to_lowercase());
     Index {
         base: "",
+        live,
         day: day(all, since),
         headline: headline(&current),
         subline: subline(&current),
@@ -142,6 +149,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         students,
         groups,
         earlier,
+        judged: judged(all),
     }
 }
 
@@ -212,7 +220,7 @@ fn notices(night: &Summary) -> Vec<String> {
     all
 }
 
-fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize) -> Item<'a> {
+fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize, said: Vec<Said>) -> Item<'a> {
     let report = e.report();
     let main = report.swings.iter().find(|s| s.main);
     let bars = main.map_or_else(Vec::new, |m| {
@@ -236,6 +244,8 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize) -> Item<'a> {
         why: short_why(e),
         bars,
         note: note(e),
+        working_on: working_on(e),
+        said,
         roots,
         checks: checks(report),
         since: since_lines(e),

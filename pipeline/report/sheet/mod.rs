@@ -5,8 +5,10 @@ mod bar;
 mod chart;
 mod clip;
 mod curves;
+mod desk;
 mod gather;
 mod index;
+mod judged;
 mod letters;
 mod limits;
 mod parts;
@@ -18,64 +20,137 @@ use crate::batch::place::{self, OutFolder};
 use crate::batch::summary::Summary;
 use crate::error::{Error, Result};
 use crate::history::Store;
-use crate::history::trend::trends;
+use crate::history::trend::{Trend, trends};
+use crate::report::Report;
 use askama::Template;
-use gather::{Entry, gather};
+use gather::{Entry, Gathered, gather};
+use judged::{by_clip, of_entries};
 use rayon::prelude::*;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-const STYLE: &str = include_str!("templates/sheet.css");
-const SCRIPT: &str = include_str!("templates/sheet.js");
+/// Style and script of the pages.
+pub const STYLE: &str = include_str!("templates/sheet.css");
+pub const SCRIPT: &str = include_str!("templates/sheet.js");
+
+/// Name of the note under which the store keeps the account of the last run.
+pub const NIGHT: &str = "night";
+
+/// Everything that the pages are made of, read once.
+pub struct Sheet {
+    gathered: Gathered,
+    trends: Vec<Trend>,
+    night: Option<Summary>,
+    since: Option<String>,
+}
+
+impl Sheet {
+    /// Reads the store. `since` (`2026-04-12`): what was filmed on or after that day; otherwise the account of the last run
+    /// is kept.
+    pub fn read(out: &OutFolder, store: &Store, since: Option<&str>) -> Result<Sheet> {
+        let night = if since.is_none() { store.note(NIGHT)?.and_then(|t| serde_json::from_str(&t).ok()) } else { None };
+        let gathered = gather(out, store, night.as_ref(), since)?;
+        let trends = trends(gathered.entries.iter().map(|e| &e.stored));
+        Ok(Sheet { gathered, trends, night, since: since.map(Into::into) })
+    }
+
+    /// Reads the coach's verdicts again.
+    pub fn refresh(&mut self, store: &Store) -> Result<()> {
+        self.gathered.verdicts = store.verdicts()?;
+        Ok(())
+    }
+
+    /// A reader of the sheet steps through the clips in its order.
+    fn order(&self) -> Vec<&Entry> {
+        let all = &self.gathered.entries;
+        all.iter().filter(|e| e.current).chain(all.iter().filter(|e| !e.current)).collect()
+    }
+
+    /// Owner and report of the clip whose page is called so.
+    pub fn clip_called(&self, page: &str) -> Option<(&str, &Report)> {
+        self.gathered.entries.iter().find(|e| e.page == page).map(|e| (e.stored.owner.as_str(), e.report()))
+    }
+
+    /// Whether a clip with this id is on the sheet.
+    pub fn has_clip(&self, id: &str) -> bool {
+        self.gathered.entries.iter().any(|e| e.report().clip.id == id)
+    }
+
+    /// The night's page; `live` as the desk serves it.
+    pub fn index(&self, out: &OutFolder, live: bool) -> Result<String> {
+        rendered(&index::page(out, &self.gathered, self.night.as_ref(), self.since.as_deref(), live))
+    }
+
+    /// A student's page, by folder name below `reports`.
+    pub fn student(&self, owner: &str, live: bool) -> Result<Option<String>> {
+        let entries: Vec<&Entry> = self.gathered.entries.iter().filter(|e| e.stored.owner == owner).collect();
+        if entries.is_empty() {
+            return Ok(None);
+        }
+        let own: Vec<_> = self.trends.iter().filter(|t| t.owner == owner).collect();
+        Ok(Some(rendered(&student::page(&entries, &own, &by_clip(&self.gathered.verdicts), live))?))
+    }
+
+    /// A clip's page as the desk serves it; `gone`: why its footage cannot be shown.
+    pub fn clip_at_desk(&self, out: &OutFolder, page: &str, gone: Option<String>) -> Result<Option<String>> {
+        let order = self.order();
+        let Some(at) = order.iter().position(|e| e.page == page) else { return Ok(None) };
+        let given = by_clip(&self.gathered.verdicts);
+        let desk = desk::DeskPart::of(out, order[at], &given, gone)?;
+        Ok(Some(rendered(&clip::page(out, order[at], neighbours(&order, at), Vec::new(), Some(desk))?)?))
+    }
+
+    fn clips(&self, out: &OutFolder) -> Result<Vec<(&str, String)>> {
+        let order = self.order();
+        let given = by_clip(&self.gathered.verdicts);
+        let one = |at: usize| {
+            let said = of_entries(&given, &order[at..=at]);
+            Ok((order[at].page.as_str(), rendered(&clip::page(out, order[at], neighbours(&order, at), said, None)?)?))
+        };
+        (0..order.len()).into_par_iter().map(one).collect()
+    }
+}
+
+fn neighbours<'a>(order: &[&'a Entry], at: usize) -> clip::Place<'a> {
+    let page = |at: usize| order.get(at).map(|e| e.page.as_str());
+    clip::Place { before: at.checked_sub(1).and_then(page), after: page(at + 1) }
+}
 
 /// Writes `sheet/index.html`, `sheet/clip/*.html` and `sheet/student/*.html` from the store, and removes pages of clips and
 /// students that are no longer there. The index page's path.
 ///
-/// `night` accounts for the uploads of the last run. The index shows in full what that run worked on, or was judged within
-/// 20 hours of the newest result; earlier clips are listed below. `since` (`2026-04-12`) shows what was filmed on or after
-/// that day instead. Errors: the store or a page cannot be read or written.
+/// `night` accounts for the uploads of a run that ended now; it is kept, and accounts for them until the next. The index
+/// shows in full what that run worked on, or was judged within 20 hours of the newest result; earlier clips are listed
+/// below. `since` (`2026-04-12`) shows what was filmed on or after that day instead. Errors: the store or a page cannot be
+/// read or written.
 pub fn write(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Option<&str>) -> Result<PathBuf> {
     let folder = out.folder("sheet")?;
     out.folder("sheet/clip")?;
     out.folder("sheet/student")?;
-    let gathered = gather(out, store, night, since)?;
-    let entries = &gathered.entries;
-    let trends = trends(entries.iter().map(|e| &e.stored));
-
+    if let Some(night) = night {
+        store.set_note(NIGHT, &serde_json::to_string(night).map_err(|e| Error::Internal(e.to_string()))?)?;
+    }
+    let sheet = Sheet::read(out, store, since)?;
     put(&folder.join("sheet.css"), STYLE)?;
     put(&folder.join("sheet.js"), SCRIPT)?;
-
-    // a reader of the sheet steps through the clips in its order
-    let order: Vec<&Entry> = entries.iter().filter(|e| e.current).chain(entries.iter().filter(|e| !e.current)).collect();
-    let pages: Vec<(PathBuf, String)> = order
-        .par_iter()
-        .enumerate()
-        .map(|(i, entry)| {
-            let before = i.checked_sub(1).map(|b| order[b].page.as_str());
-            let after = order.get(i + 1).map(|a| a.page.as_str());
-            let page = clip::page(out, entry, before, after)?;
-            Ok((folder.join("clip").join(&entry.page), rendered(&page)?))
-        })
-        .collect::<Result<_>>()?;
-    let mut by_owner: BTreeMap<&str, Vec<&Entry>> = BTreeMap::new();
-    for e in entries {
-        by_owner.entry(&e.stored.owner).or_default().push(e);
-    }
     let mut kept = BTreeSet::new();
-    for (path, text) in pages {
+    for (page, text) in sheet.clips(out)? {
+        let path = folder.join("clip").join(page);
         put(&path, &text)?;
         kept.insert(path);
     }
-    for (owner, entries) in &by_owner {
-        let own: Vec<_> = trends.iter().filter(|t| t.owner == **owner).collect();
+    let owners: BTreeSet<&str> = sheet.gathered.entries.iter().map(|e| e.stored.owner.as_str()).collect();
+    for owner in owners {
         let path = folder.join("student").join(format!("{owner}.html"));
-        put(&path, &rendered(&student::page(entries, &own))?)?;
-        kept.insert(path);
+        if let Some(text) = sheet.student(owner, false)? {
+            put(&path, &text)?;
+            kept.insert(path);
+        }
     }
     remove_others(&folder.join("clip"), &kept)?;
     remove_others(&folder.join("student"), &kept)?;
     let page = folder.join("index.html");
-    put(&page, &rendered(&index::page(out, &gathered, night, since))?)?;
+    put(&page, &sheet.index(out, false)?)?;
     Ok(page)
 }
 

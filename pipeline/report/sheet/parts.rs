@@ -43,6 +43,11 @@ pub fn note(e: &Entry) -> Option<String> {
     e.brief.as_ref()?.note.as_deref().map(printable)
 }
 
+/// What the student is working on, by the roster.
+pub fn working_on(e: &Entry) -> Option<String> {
+    e.brief.as_ref()?.working_on.as_deref().map(printable)
+}
+
 /// Whether something in the filming keeps part of the swing from being measured.
 pub fn has_again(report: &Report) -> bool {
     report.needs_look && report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.cured_by_filming_again())

@@ -3,6 +3,7 @@
 use super::chart::{Chart, chart};
 use super::gather::{Entry, newest_first};
 use super::index::{Row, row_with_place};
+use super::judged::{ByClip, Said, of_entries};
 use super::{letters, words};
 use crate::history::trend::{Trend, Word, view_words};
 use askama::Template;
@@ -16,15 +17,18 @@ struct Series {
 #[template(path = "student.html")]
 pub struct StudentPage {
     base: &'static str,
+    live: bool,
     student: String,
+    working_on: Option<String>,
     headline: String,
     series: Vec<Series>,
     draft: String,
     clips: Vec<Row>,
+    said: Vec<Said>,
 }
 
-/// The page of one student from all their clips (at least one) and trends.
-pub fn page(entries: &[&Entry], trends: &[&Trend]) -> StudentPage {
+/// The page of one student from all their clips (at least one), their trends and the coach's verdicts on any clip.
+pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -> StudentPage {
     let mut by_age: Vec<&Entry> = entries.to_vec();
     by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
     let newest = by_age[0];
@@ -54,6 +58,9 @@ pub fn page(entries: &[&Entry], trends: &[&Trend]) -> StudentPage {
         .collect();
     StudentPage {
         base: "../",
+        live,
+        working_on: super::parts::working_on(newest),
+        said: of_entries(given, entries),
         student: words::student(newest.report().clip.student.as_deref()),
         headline: headline(entries.len(), trends),
         series,

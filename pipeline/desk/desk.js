@@ -1,0 +1,118 @@
+// The film frame by frame, and verdicts by key. All words come from the server.
+"use strict";
+(function () {
+  var desk = document.getElementById("desk");
+  if (!desk) { return; }
+  var film = document.getElementById("film");
+  var clock = document.getElementById("clock");
+  var note = document.getElementById("note");
+  var status = document.getElementById("desk-status");
+
+  // the frames of the swings with their true times; between and beyond them the usual step
+  var interval = Number(desk.dataset.interval);
+  var frames = desk.dataset.times.split(",").filter(Boolean).map(function (pair) {
+    var both = pair.split(":");
+    return { frame: Number(both[0]), time: Number(both[1]) };
+  });
+  var shown = 0;
+
+  function nearest(time) {
+    var best = null;
+    frames.forEach(function (f) { if (!best || Math.abs(f.time - time) < Math.abs(best.time - time)) { best = f; } });
+    return best && Math.abs(best.time - time) <= interval / 2 ? best : null;
+  }
+
+  function tell(time) {
+    shown = time;
+    var at = nearest(time);
+    clock.textContent = time.toFixed(3) + " s, frame " + (at ? at.frame : "about " + Math.round(time / interval));
+  }
+
+  function seek(time) {
+    film.pause();
+    var end = isFinite(film.duration) ? film.duration - interval / 2 : time;
+    var to = Math.max(0, Math.min(time, end));
+    // a little into the frame: a rounded time would show the one before
+    film.currentTime = to + interval / 4;
+    tell(to);
+  }
+
+  function step(by) {
+    var at = nearest(shown);
+    var next = at && frames[frames.indexOf(at) + by];
+    seek(next && Math.abs(next.frame - at.frame) === 1 ? next.time : shown + by * interval);
+  }
+
+  if (film) {
+    if (film.requestVideoFrameCallback) {
+      var watch = function (_, about) {
+        if (!film.paused || Math.abs(about.mediaTime - shown) < interval) { tell(about.mediaTime); }
+        film.requestVideoFrameCallback(watch);
+      };
+      film.requestVideoFrameCallback(watch);
+    } else {
+      film.addEventListener("timeupdate", function () { if (!film.paused) { tell(film.currentTime); } });
+    }
+    film.addEventListener("error", function () {
+      var why = document.getElementById("film-why");
+      why.textContent = "This browser cannot play this file. The key pictures below show the same moments.";
+      why.hidden = false;
+    });
+    tell(0);
+  }
+
+  function send(to, body) {
+    status.textContent = "";
+    body.owner = desk.dataset.owner;
+    body.clip = desk.dataset.clip;
+    return fetch(to, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) })
+      .then(function (answer) {
+        if (!answer.ok) { return answer.text().then(function (why) { throw new Error(why); }); }
+        return answer.json();
+      })
+      .then(function (now) {
+        Object.keys(now.said).forEach(function (fault) {
+          var row = desk.querySelector("[data-fault=" + fault + "]");
+          row.querySelector(".desk-said").textContent = now.said[fault];
+          row.querySelectorAll("[data-agrees]").forEach(function (button) {
+            button.setAttribute("aria-pressed", String(button.dataset.agrees === String(now.agrees[fault])));
+          });
+        });
+        status.textContent = now.done;
+        return true;
+      })
+      .catch(function (e) { status.textContent = "Not kept: " + e.message; return false; });
+  }
+
+  desk.addEventListener("click", function (e) {
+    var button = e.target.closest("button");
+    if (!button) { return; }
+    if (button.dataset.step) { step(Number(button.dataset.step)); }
+    if (button.dataset.time) { seek(Number(button.dataset.time)); }
+    if (button.id === "undo") { send("/undo", {}); }
+    if (button.dataset.agrees) {
+      var words = note.value;
+      send("/verdict", { fault: button.closest("[data-fault]").dataset.fault, agrees: button.dataset.agrees === "true", note: words })
+        .then(function (kept) { if (kept && note.value === words) { note.value = ""; } });
+    }
+  });
+
+  document.addEventListener("keydown", function (e) {
+    if (e.ctrlKey || e.metaKey || e.altKey) { return; }
+    if (e.target === note) {
+      if (e.key === "Escape") { note.blur(); }
+      return;
+    }
+    if (/^(INPUT|SELECT|TEXTAREA)$/.test(e.target.tagName)) { return; }
+    var digit = /^(Digit|Numpad)([1-3])$/.exec(e.code);
+    var key = digit ? digit[2] : e.key;
+    var button = desk.querySelector("button[data-key=\"" + CSS.escape(key) + "\"]");
+    if (button && !e.repeat) { button.click(); }
+    else if (key === "n") { note.focus(); }
+    else if (film && (key === "," || key === "ArrowLeft")) { step(-1); }
+    else if (film && (key === "." || key === "ArrowRight")) { step(1); }
+    else if (film && key === " " && e.target.tagName !== "BUTTON") { if (film.paused) { film.play(); } else { film.pause(); } }
+    else { return; }
+    e.preventDefault();
+  });
+})();

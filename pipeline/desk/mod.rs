@@ -1,0 +1,119 @@
+//! The desk: the morning sheet with the clips to play and a verdict by one key, served to this machine alone.
+
+mod footage;
+mod guard;
+mod pages;
+
+use crate::batch::forget::INBOX;
+use crate::batch::place::OutFolder;
+use crate::error::{Error, Result};
+use crate::history::Store;
+use crate::report::sheet::{self, Sheet};
+use axum::Router;
+use axum::routing::{get, post};
+use guard::Guard;
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard};
+
+/// What the requests share.
+struct Desk {
+    out: OutFolder,
+    guard: Guard,
+    /// Where the footage lies; `None` where no run has said.
+    inbox: Option<PathBuf>,
+    at_hand: Mutex<AtHand>,
+    checked: footage::Checked,
+}
+
+/// The store and what was read from it.
+struct AtHand {
+    store: Store,
+    sheet: Sheet,
+    /// The store's number of outside changes when the sheet was read.
+    read_at: i64,
+}
+
+impl AtHand {
+    fn new(out: &OutFolder, store: Store) -> Result<AtHand> {
+        let read_at = store.outside_changes()?;
+        Ok(AtHand { sheet: Sheet::read(out, &store, None)?, store, read_at })
+    }
+
+    /// The sheet as the store is now: a run may end while the desk is open.
+    fn fresh(&mut self, out: &OutFolder) -> Result<&Sheet> {
+        let now = self.store.outside_changes()?;
+        if now == self.read_at {
+            self.sheet.refresh(&self.store)?;
+        } else {
+            self.sheet = Sheet::read(out, &self.store, None)?;
+            self.read_at = now;
+        }
+        Ok(&self.sheet)
+    }
+}
+
+impl Desk {
+    fn at_hand(&self) -> MutexGuard<'_, AtHand> {
+        // a thread that panicked while holding the store left it consistent: every change is one transaction
+        self.at_hand.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+}
+
+/// Serves the desk on 127.0.0.1 (`port` 0: any that is free) until Ctrl-C or SIGTERM; `ready` is told the address to open
+/// once it answers. At the end the static sheet is written again with what the coach said. Errors: the port is taken, the
+/// out folder cannot be used.
+pub fn serve(out: OutFolder, port: u16, ready: impl FnOnce(&str)) -> Result<()> {
+    let store = Store::open(&out.store())?;
+    let inbox = store.note(INBOX)?.map(PathBuf::from);
+    let at_hand = AtHand::new(&out, store)?;
+    let before = at_hand.store.verdicts()?;
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    let runtime = runtime.map_err(|e| Error::Internal(e.to_string()))?;
+    let desk = runtime.block_on(async {
+        let listener = tokio::net::TcpListener::bind(SocketAddr::from((Ipv4Addr::LOCALHOST, port)))
+            .await
+            .map_err(|e| Error::Usage(format!("port {port} of this machine cannot be used ({e}): choose another with --port")))?;
+        let at = listener.local_addr().map_err(|e| Error::Internal(e.to_string()))?;
+        let (guard, key) = Guard::new(at.port())?;
+        let desk = Arc::new(Desk { out, guard, inbox, at_hand: Mutex::new(at_hand), checked: footage::Checked::default() });
+        let mut terminate =
+            tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()).map_err(|e| Error::Internal(e.to_string()))?;
+        ready(&format!("http://{at}/?key={key}"));
+        tokio::select! {
+            // a film that is still being read must not hold the end up
+            served = axum::serve(listener, router(desk.clone())) => served.map_err(|e| Error::Internal(e.to_string()))?,
+            _ = tokio::signal::ctrl_c() => {}
+            _ = terminate.recv() => {}
+        }
+        Ok::<_, Error>(desk)
+    })?;
+    runtime.shutdown_timeout(std::time::Duration::from_secs(1));
+    let at_hand = desk.at_hand();
+    if at_hand.store.verdicts()? != before {
+        sheet::write(&desk.out, &at_hand.store, None, None)?;
+    }
+    Ok(())
+}
+
+/// Every address there is. Nothing of a request's path becomes a path of the file system: pages, students and clips are
+/// looked up among what the store holds, everything else is fixed.
+fn router(desk: Arc<Desk>) -> Router {
+    Router::new()
+        .route("/", get(pages::enter))
+        .route("/sheet/index.html", get(pages::index))
+        .route("/sheet/sheet.css", get(pages::style))
+        .route("/sheet/sheet.js", get(pages::script))
+        .route("/sheet/desk.css", get(pages::desk_style))
+        .route("/sheet/desk.js", get(pages::desk_script))
+        .route("/sheet/clip/{page}", get(pages::clip))
+        .route("/sheet/student/{page}", get(pages::student))
+        .route("/sheet/pictures/{clip}/{file}", get(pages::picture))
+        .route("/video/{owner}/{clip}", get(footage::film))
+        .route("/verdict", post(pages::verdict))
+        .route("/undo", post(pages::undo))
+        .fallback(pages::nothing)
+        .layer(axum::extract::DefaultBodyLimit::max(16 * 1024))
+        .layer(axum::middleware::from_fn_with_state(desk.clone(), guard::guard))
+        .with_state(desk)
+}

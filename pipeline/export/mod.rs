@@ -1,0 +1,120 @@
+//! What leaves for other programs: a student's measurements as a table, and what was seen of the body in open formats.
+
+pub mod coco;
+pub mod csv;
+pub mod openpose;
+pub mod trc;
+
+use crate::batch::place::{self, OutFolder};
+use crate::error::{Error, Result};
+use crate::history::Store;
+use crate::pose::keypoints::{Keypoint, Look};
+use crate::pose::seen::{Looks, Seen};
+use crate::report::Report;
+use std::path::{Path, PathBuf};
+
+/// Formats, one file of this folder each.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Format {
+    /// A table: one line a clip and quantity, with its interval
+    Csv,
+    /// COCO key points: one JSON file, 17 points a picture
+    Coco,
+    /// OpenPose BODY_25: one JSON file a picture, 25 points
+    Openpose,
+    /// Marker positions (TRC): one file a clip, the main swing, millimetres in the picture plane
+    Trc,
+}
+
+/// What was written.
+#[derive(Debug, Default)]
+pub struct Exported {
+    pub files: Vec<PathBuf>,
+    pub clips: usize,
+    /// Clips that the format cannot hold, by id, and why.
+    pub left_out: Vec<(String, &'static str)>,
+}
+
+/// Folder for a student's exports where none is named; erased with the student.
+pub fn folder(out: &OutFolder, owner: &str) -> PathBuf {
+    out.root().join("export").join(owner)
+}
+
+/// Writes a student's clips below `to` (made where it is missing). Errors: the store or a file cannot be read or written.
+pub fn export(out: &OutFolder, store: &Store, owner: &str, format: Format, to: &Path) -> Result<Exported> {
+    let mut reports: Vec<Report> = store.results()?.into_iter().filter(|(s, _)| s.owner == owner).map(|(s, _)| s.report).collect();
+    reports.sort_by(|a, b| (&a.clip.captured, &a.clip.id).cmp(&(&b.clip.captured, &b.clip.id)));
+    let mut done = Exported::default();
+    if format == Format::Csv {
+        done.clips = reports.len();
+        put(to.join(format!("{owner}.csv")), csv::table(&reports).as_bytes(), &mut done)?;
+        return Ok(done);
+    }
+    let mut coco = coco::Document::default();
+    for report in &reports {
+        let id = &report.clip.id;
+        let Ok(seen) = Seen::read(&out.keypoints(id)?) else {
+            done.left_out.push((id.clone(), "nothing that was seen of it is kept"));
+            continue;
+        };
+        match format {
+            Format::Csv => {}
+            Format::Coco => coco.add(id, &seen),
+            Format::Openpose => {
+                for (frame, text) in openpose::frames(&seen) {
+                    put(to.join(id).join(format!("{id}_{frame:012}_keypoints.json")), text.as_bytes(), &mut done)?;
+                }
+            }
+            Format::Trc => match trc::file(report, &seen) {
+                Ok(text) => put(to.join(format!("{id}.trc")), text.as_bytes(), &mut done)?,
+                Err(why) => {
+                    done.left_out.push((id.clone(), why));
+                    continue;
+                }
+            },
+        }
+        done.clips += 1;
+    }
+    if format == Format::Coco && done.clips > 0 {
+        put(to.join(format!("{owner}.coco.json")), coco.to_json()?.as_bytes(), &mut done)?;
+    }
+    Ok(done)
+}
+
+fn put(path: PathBuf, bytes: &[u8], done: &mut Exported) -> Result<()> {
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder).map_err(Error::file(folder))?;
+    }
+    place::write(&path, bytes)?;
+    done.files.push(path);
+    Ok(())
+}
+
+/// Thousandths of a pixel are finer than anything seen.
+fn rounded(v: f64) -> f64 {
+    (v * 1000.0).round() / 1000.0
+}
+
+/// A point of another body model, made of ours: place in pixels, and 0..1 how surely it is visible.
+fn point(look: &Look, of: Source) -> Option<([f64; 2], f64)> {
+    let sure = |k: Keypoint| f64::from(look.points[k as usize].visibility);
+    match of {
+        Source::One(k) => Some((look.at(k), sure(k))),
+        Source::Middle(a, b) => Some((look.mid(a, b), sure(a).min(sure(b)))),
+        Source::None => None,
+    }
+}
+
+/// Where a point of another body model comes from.
+#[derive(Debug, Clone, Copy)]
+enum Source {
+    One(Keypoint),
+    Middle(Keypoint, Keypoint),
+    /// Our model has no such point.
+    None,
+}
+
+/// Looks with their frames and times.
+fn each(looks: &Looks) -> impl Iterator<Item = (usize, f64, &Look)> {
+    looks.frames.iter().zip(&looks.times).zip(&looks.looks).map(|((f, t), l)| (*f, *t, l))
+}

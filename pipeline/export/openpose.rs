@@ -1,0 +1,62 @@
+//! One JSON file a picture, 25 body points.
+//!
+//! Source: OpenPose documentation, "Output" (doc/02_output.md), sections "JSON Output Format" and "Keypoint Ordering in
+//! C++/Python" (BODY_25): pose_keypoints_2d is x, y, confidence of each point in pixels of the picture; a point that was not
+//! found is 0, 0, 0.
+
+use super::{Source, each, point, rounded};
+use crate::pose::keypoints::{Keypoint as K, Look};
+use crate::pose::seen::Seen;
+use serde_json::json;
+
+/// Neck and middle of the hips are midpoints of ours; our model has no small toe.
+const BODY_25: [Source; 25] = [
+    Source::One(K::Nose),
+    Source::Middle(K::LeftShoulder, K::RightShoulder),
+    Source::One(K::RightShoulder),
+    Source::One(K::RightElbow),
+    Source::One(K::RightWrist),
+    Source::One(K::LeftShoulder),
+    Source::One(K::LeftElbow),
+    Source::One(K::LeftWrist),
+    Source::Middle(K::LeftHip, K::RightHip),
+    Source::One(K::RightHip),
+    Source::One(K::RightKnee),
+    Source::One(K::RightAnkle),
+    Source::One(K::LeftHip),
+    Source::One(K::LeftKnee),
+    Source::One(K::LeftAnkle),
+    Source::One(K::RightEye),
+    Source::One(K::LeftEye),
+    Source::One(K::RightEar),
+    Source::One(K::LeftEar),
+    Source::One(K::LeftFootIndex),
+    Source::None,
+    Source::One(K::LeftHeel),
+    Source::One(K::RightFootIndex),
+    Source::None,
+    Source::One(K::RightHeel),
+];
+
+/// Frame and document of every picture of the measuring pass.
+pub fn frames(seen: &Seen) -> impl Iterator<Item = (usize, String)> {
+    each(&seen.body).map(|(frame, _, look)| (frame, document(look)))
+}
+
+fn document(look: &Look) -> String {
+    let points: Vec<f64> =
+        BODY_25.iter().flat_map(|source| point(look, *source).map_or([0.0; 3], |(p, sure)| [p[0], p[1], sure].map(rounded))).collect();
+    let none: [f64; 0] = [];
+    let person = json!({
+        "person_id": [-1],
+        "pose_keypoints_2d": points,
+        "face_keypoints_2d": none,
+        "hand_left_keypoints_2d": none,
+        "hand_right_keypoints_2d": none,
+        "pose_keypoints_3d": none,
+        "face_keypoints_3d": none,
+        "hand_left_keypoints_3d": none,
+        "hand_right_keypoints_3d": none,
+    });
+    json!({ "version": 1.3, "people": [person] }).to_string()
+}

@@ -1,0 +1,167 @@
+//! The coach's verdicts on ours: per clip and fault, the latest counts. What they say about the tool: how often its flags
+//! were right, and what it missed.
+
+use super::statistics::wilson;
+use super::store::{Store, commit, now};
+use crate::error::{Error, Result};
+use crate::report::Report;
+use crate::report::types::{FaultName, Verdict};
+use rusqlite::{Row, params};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use std::collections::BTreeMap;
+
+/// What the coach said of one verdict of ours.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Given {
+    pub owner: String,
+    pub clip: String,
+    pub fault: FaultName,
+    /// Our verdict at that time.
+    pub ours: Verdict,
+    pub agrees: bool,
+    pub note: String,
+    /// RFC 3339, UTC.
+    pub made_at: String,
+}
+
+impl Given {
+    /// "agree", "disagree".
+    pub fn words(&self) -> &'static str {
+        if self.agrees { "agree" } else { "disagree" }
+    }
+
+    /// "You agree.", with the note where there is one.
+    pub fn in_words(&self) -> String {
+        let note = crate::batch::summary::printable(&self.note);
+        if note.is_empty() { format!("You {}.", self.words()) } else { format!("You {}: {note}", self.words()) }
+    }
+
+    /// Whether the coach saw a fault where the tool saw, or could see, none.
+    pub fn is_miss(&self) -> bool {
+        !self.agrees && matches!(self.ours, Verdict::Clear | Verdict::CannotMeasure)
+    }
+}
+
+/// Our verdict on a fault: of the main swing, and where none was measured that it cannot be.
+pub fn ours(report: &Report, fault: FaultName) -> Verdict {
+    let main = report.swings.iter().find(|s| s.main);
+    main.and_then(|m| m.faults.get(&fault)).map_or(Verdict::CannotMeasure, |f| f.verdict)
+}
+
+/// A clip that a command may mean.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Candidate {
+    pub owner: String,
+    pub clip: String,
+    pub student: Option<String>,
+}
+
+fn code(value: &impl Serialize) -> Result<String> {
+    match serde_json::to_value(value) {
+        Ok(serde_json::Value::String(text)) => Ok(text),
+        _ => Err(Error::Internal("a name has no code".into())),
+    }
+}
+
+fn of_code<T: DeserializeOwned>(text: String) -> Result<T> {
+    serde_json::from_value(serde_json::Value::String(text)).map_err(|e| Error::Internal(format!("a stored verdict is broken: {e}")))
+}
+
+const COLUMNS: &str = "owner, clip, fault, ours, agrees, note, made_at";
+
+type Raw = (String, String, String, String, bool, String, String);
+
+fn raw(r: &Row) -> rusqlite::Result<Raw> {
+    Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?, r.get(6)?))
+}
+
+fn given((owner, clip, fault, ours, agrees, note, made_at): Raw) -> Result<Given> {
+    Ok(Given { owner, clip, fault: of_code(fault)?, ours: of_code(ours)?, agrees, note, made_at })
+}
+
+impl Store {
+    /// Records a verdict of the coach; its `made_at` is set here.
+    pub fn give_verdict(&mut self, verdict: &Given) -> Result<()> {
+        let (fault, ours) = (code(&verdict.fault)?, code(&verdict.ours)?);
+        let step = self.db.transaction()?;
+        step.execute(
+            "INSERT INTO verdict (owner, clip, fault, ours, agrees, note, made_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            params![verdict.owner, verdict.clip, fault, ours, verdict.agrees, verdict.note, now()],
+        )?;
+        commit(step)
+    }
+
+    /// Takes back the last verdict on a clip: what it was, or `None` where there was none.
+    pub fn take_back_verdict(&mut self, owner: &str, clip: &str) -> Result<Option<Given>> {
+        let step = self.db.transaction()?;
+        let sql =
+            format!("DELETE FROM verdict WHERE id = (SELECT max(id) FROM verdict WHERE owner = ?1 AND clip = ?2) RETURNING {COLUMNS}");
+        let taken = step.prepare(&sql)?.query_map([owner, clip], raw)?.collect::<rusqlite::Result<Vec<Raw>>>()?;
+        commit(step)?;
+        taken.into_iter().next().map(given).transpose()
+    }
+
+    /// Every verdict of the coach, oldest first.
+    pub fn verdicts(&self) -> Result<Vec<Given>> {
+        let mut statement = self.db.prepare(&format!("SELECT {COLUMNS} FROM verdict ORDER BY id"))?;
+        statement.query_map([], raw)?.map(|r| given(r?)).collect()
+    }
+
+    /// Judged clips whose id begins so (hexadecimal digits), by id and owner.
+    pub fn clips_beginning(&self, prefix: &str) -> Result<Vec<Candidate>> {
+        let mut statement =
+            self.db.prepare("SELECT owner, clip, student FROM result WHERE substr(clip, 1, length(?1)) = ?1 ORDER BY clip, owner")?;
+        let rows = statement.query_map([prefix], |r| Ok(Candidate { owner: r.get(0)?, clip: r.get(1)?, student: r.get(2)? }))?;
+        Ok(rows.collect::<rusqlite::Result<_>>()?)
+    }
+}
+
+/// The newest of each owner, clip and fault, oldest first. `all`: oldest first.
+pub fn latest(all: &[Given]) -> Vec<&Given> {
+    let mut newest: BTreeMap<(&str, &str, FaultName), usize> = BTreeMap::new();
+    for (i, g) in all.iter().enumerate() {
+        newest.insert((&g.owner, &g.clip, g.fault), i);
+    }
+    let mut kept: Vec<usize> = newest.into_values().collect();
+    kept.sort_unstable();
+    kept.into_iter().map(|i| &all[i]).collect()
+}
+
+/// Of the flags that the coach judged, how many were right.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Share {
+    pub right: usize,
+    pub judged: usize,
+}
+
+impl Share {
+    /// Wilson's 95 % interval, 0..1.
+    pub fn interval(&self) -> (f64, f64) {
+        wilson(self.right, self.judged)
+    }
+}
+
+/// How the tool stands by the coach's latest verdicts.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Standing {
+    pub flags: Share,
+    /// In the order of a sheet; faults of which no flag was judged are left out.
+    pub by_fault: Vec<(FaultName, Share)>,
+    /// What the coach found and the tool did not, newest first.
+    pub missed: Vec<Given>,
+}
+
+/// How the tool stands. `all`: every verdict, oldest first.
+pub fn standing(all: &[Given]) -> Standing {
+    let latest = latest(all);
+    let share = |of: Option<FaultName>| {
+        let flags = latest.iter().filter(|g| g.ours == Verdict::Flagged && of.is_none_or(|f| f == g.fault));
+        flags.fold(Share::default(), |s, g| Share { right: s.right + usize::from(g.agrees), judged: s.judged + 1 })
+    };
+    Standing {
+        flags: share(None),
+        by_fault: FaultName::ALL.into_iter().map(|f| (f, share(Some(f)))).filter(|(_, s)| s.judged > 0).collect(),
+        missed: latest.iter().rev().filter(|g| g.is_miss()).map(|g| (*g).clone()).collect(),
+    }
+}

@@ -1,0 +1,380 @@
+//! The desk by real requests: who is let in, what can be reached, parts of the footage, verdicts and taking them back.
+
+mod support;
+
+use dawnsheet::batch::forget::INBOX;
+use dawnsheet::history::Store;
+use dawnsheet::pose::models::hex;
+use dawnsheet::report::types::{FaultName, Verdict};
+use sha2::{Digest, Sha256};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use support::{Builder, out_folder};
+
+/// An inbox with one student's clip and a secret beside it, an out folder that knows them, and an open desk.
+struct Open {
+    folder: tempfile::TempDir,
+    child: Child,
+    port: u16,
+    key: String,
+    owner: String,
+    clip: String,
+    film: Vec<u8>,
+}
+
+struct Answer {
+    code: u16,
+    head: String,
+    body: Vec<u8>,
+}
+
+impl Answer {
+    fn text(&self) -> String {
+        String::from_utf8_lossy(&self.body).into_owned()
+    }
+
+    fn header(&self, name: &str) -> Option<&str> {
+        self.head.lines().find_map(|l| l.split_once(": ").filter(|(n, _)| n.eq_ignore_ascii_case(name)).map(|(_, v)| v))
+    }
+}
+
+const SECRET: &str = "nobody may read this";
+const EVIL: &str = "<img src=x onerror=alert(1)>";
+
+fn film() -> Vec<u8> {
+    (0..100_000u32).flat_map(|i| i.wrapping_mul(2_654_435_761).to_be_bytes()).collect()
+}
+
+/// Records a flagged sway whose file has these bytes.
+fn record(store: &mut Store, seed: u64, student: &str, file: &str, bytes: &[u8]) -> (String, String) {
+    let sha256 = hex(&Sha256::digest(bytes));
+    let builder = Builder::new(seed, student, "2026-04-12").sway(0.95, 7.5).note(EVIL);
+    builder
+        .change(|r| {
+            r.clip.id = sha256[..16].into();
+            r.clip.sha256 = sha256.clone();
+            r.clip.bytes = bytes.len() as u64;
+            r.clip.file = file.into();
+        })
+        .record(store)
+}
+
+impl Open {
+    fn new() -> Open {
+        let folder = tempfile::tempdir().unwrap();
+        let inbox = folder.path().join("inbox");
+        let film = film();
+        std::fs::create_dir_all(inbox.join("Ada")).unwrap();
+        std::fs::write(inbox.join("Ada/swing.mp4"), &film).unwrap();
+        std::fs::write(folder.path().join("secret.txt"), SECRET).unwrap();
+        let (out, mut store) = out_folder(&folder.path().join("out"));
+        store.set_note(INBOX, inbox.to_str().unwrap()).unwrap();
+        let (owner, clip) = record(&mut store, 1, "Ada", "Ada/swing.mp4", &film);
+        std::fs::create_dir_all(out.pictures(&clip)).unwrap();
+        std::fs::write(out.pictures(&clip).join("top.jpg"), b"a picture").unwrap();
+        std::fs::write(out.pictures(&clip).join("other.txt"), SECRET).unwrap();
+        drop(store);
+        let mut child = Command::new(env!("CARGO_BIN_EXE_dawnsheet"))
+            .args(["desk", "--out", out.root().to_str().unwrap()])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        let rest = line.trim().strip_prefix("http://127.0.0.1:").unwrap_or_else(|| panic!("no address: {line:?}"));
+        let (port, key) = rest.split_once("/?key=").unwrap();
+        Open { port: port.parse().unwrap(), key: key.into(), child, folder, owner, clip, film }
+    }
+
+    fn host(&self) -> String {
+        format!("127.0.0.1:{}", self.port)
+    }
+
+    fn cookie(&self) -> String {
+        format!("Cookie: dawnsheet-desk-{}={}\r\n", self.port, self.key)
+    }
+
+    /// One request exactly as written; `lines` are whole header lines.
+    fn raw(&self, method: &str, path: &str, lines: &str, body: &str) -> Answer {
+        let mut stream = TcpStream::connect(("127.0.0.1", self.port)).unwrap();
+        stream.set_read_timeout(Some(std::time::Duration::from_secs(20))).unwrap();
+        let length = if body.is_empty() { String::new() } else { format!("Content-Length: {}\r\n", body.len()) };
+        write!(stream, "{method} {path} HTTP/1.1\r\n{lines}{length}Connection: close\r\n\r\n{body}").unwrap();
+        let mut all = Vec::new();
+        stream.read_to_end(&mut all).unwrap();
+        let end = all.windows(4).position(|w| w == b"\r\n\r\n").unwrap_or_else(|| panic!("no answer to {method} {path}"));
+        let head = String::from_utf8_lossy(&all[..end]).into_owned();
+        let code = head.split(' ').nth(1).unwrap().parse().unwrap();
+        let body = all.split_off(end + 4);
+        let chunked = head.to_lowercase().contains("transfer-encoding: chunked");
+        assert!(!chunked, "lengths are known: {head}");
+        Answer { code, head, body }
+    }
+
+    /// A request as the desk's own page makes it.
+    fn get(&self, path: &str) -> Answer {
+        self.raw("GET", path, &format!("Host: {}\r\n{}", self.host(), self.cookie()), "")
+    }
+
+    fn post(&self, path: &str, body: &serde_json::Value) -> Answer {
+        let host = self.host();
+        let lines = format!("Host: {host}\r\nOrigin: http://{host}\r\nContent-Type: application/json\r\n{}", self.cookie());
+        self.raw("POST", path, &lines, &body.to_string())
+    }
+
+    fn film_path(&self) -> String {
+        format!("/video/{}/{}", self.owner, self.clip)
+    }
+
+    fn store(&self) -> Store {
+        Store::open(&self.folder.path().join("out/dawnsheet.sqlite")).unwrap()
+    }
+
+    fn word(&self, fault: &str, agrees: bool, note: &str) -> serde_json::Value {
+        serde_json::json!({ "owner": self.owner, "clip": self.clip, "fault": fault, "agrees": agrees, "note": note })
+    }
+
+    /// Ends it by this signal; its exit code.
+    fn end(&mut self, signal: rustix::process::Signal) -> Option<i32> {
+        rustix::process::kill_process(rustix::process::Pid::from_child(&self.child), signal).unwrap();
+        self.child.wait().unwrap().code()
+    }
+}
+
+impl Drop for Open {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+#[test]
+fn only_the_holder_of_the_key_is_let_in() {
+    let desk = Open::new();
+    let host = format!("Host: {}\r\n", desk.host());
+    let page = format!("/sheet/clip/{}.html", desk.clip);
+    let paths = ["/", "/?key=", "/?key=0000", "/sheet/index.html", "/sheet/sheet.js", &page, &desk.film_path(), "/nothing"];
+    for path in paths {
+        let answer = desk.raw("GET", path, &host, "");
+        assert_eq!(answer.code, 403, "{path}");
+        assert!(!answer.text().contains("Ada"), "{path}");
+    }
+    let wrong = format!("{host}Cookie: dawnsheet-desk-{}={}\r\n", desk.port, "0".repeat(64));
+    assert_eq!(desk.raw("GET", "/sheet/index.html", &wrong, "").code, 403);
+    // the printed address gives the cookie, which opens the rest
+    let entered = desk.raw("GET", &format!("/?key={}", desk.key), &host, "");
+    assert_eq!(entered.code, 200);
+    let cookie = entered.header("set-cookie").unwrap();
+    for part in ["HttpOnly", "SameSite=Strict", "Path=/"] {
+        assert!(cookie.contains(part), "{cookie}");
+    }
+    let cookie = cookie.split(';').next().unwrap();
+    let answer = desk.raw("GET", "/sheet/index.html", &format!("{host}Cookie: {cookie}\r\n"), "");
+    assert_eq!(answer.code, 200);
+    assert!(answer.text().contains("Ada") && desk.get(&page).text().contains("<video"));
+    assert_ne!(desk.key, Open::new().key, "each start has a key of its own");
+}
+
+#[test]
+fn other_names_and_other_pages_are_refused() {
+    let desk = Open::new();
+    let (host, cookie) = (desk.host(), desk.cookie());
+    for wrong in ["evil.example", "evil.example:80", "127.0.0.1", "127.0.0.1:1", &format!("127.0.0.1:{}.evil.example", desk.port)] {
+        let answer = desk.raw("GET", "/sheet/index.html", &format!("Host: {wrong}\r\n{cookie}"), "");
+        assert_eq!(answer.code, 403, "{wrong}");
+    }
+    assert_eq!(desk.raw("GET", "/sheet/index.html", &format!("Host: localhost:{}\r\n{cookie}", desk.port), "").code, 200);
+    let json = "Content-Type: application/json\r\n";
+    let body = desk.word("sway", true, "").to_string();
+    for origin in ["Origin: http://evil.example\r\n", "Origin: null\r\n", "Origin: https://127.0.0.1\r\n", ""] {
+        let answer = desk.raw("POST", "/verdict", &format!("Host: {host}\r\n{cookie}{json}{origin}"), &body);
+        assert_eq!(answer.code, 403, "{origin:?}");
+    }
+    assert_eq!(desk.raw("GET", "/sheet/index.html", &format!("Host: {host}\r\n{cookie}Origin: http://evil.example\r\n"), "").code, 403);
+    // a form can be sent from anywhere, JSON cannot
+    let form = format!("Host: {host}\r\n{cookie}Origin: http://{host}\r\nContent-Type: text/plain\r\n");
+    assert_eq!(desk.raw("POST", "/verdict", &form, &body).code, 415);
+    assert!(desk.store().verdicts().unwrap().is_empty(), "nothing was recorded");
+}
+
+#[test]
+fn every_answer_forbids_what_is_not_its_own() {
+    let desk = Open::new();
+    let host = format!("Host: {}\r\n", desk.host());
+    let film = desk.film_path();
+    let page = format!("/sheet/clip/{}.html", desk.clip);
+    let mut answers: Vec<Answer> = ["/sheet/index.html", "/sheet/desk.js", &page, &film, "/nothing"].map(|p| desk.get(p)).into();
+    answers.push(desk.raw("GET", "/sheet/index.html", &host, ""));
+    for answer in answers {
+        let policy = answer.header("content-security-policy").unwrap_or_else(|| panic!("{}", answer.head));
+        assert!(policy.starts_with("default-src 'none'; script-src 'self'; style-src 'self'"), "{policy}");
+        assert!(!policy.contains("unsafe") && policy.contains("frame-ancestors 'none'") && policy.contains("base-uri 'none'"), "{policy}");
+        assert_eq!(answer.header("x-content-type-options"), Some("nosniff"));
+        assert_eq!(answer.header("cache-control"), Some("no-store"));
+        assert!(answer.header("access-control-allow-origin").is_none());
+    }
+    // the pages need nothing that the policy forbids, and what students wrote stays text
+    let text = desk.get(&page).text();
+    assert!(!text.contains("style=\"") && !text.contains("onclick") && !text.contains("http-equiv=\"Content-Security-Policy\""), "{text}");
+    assert_eq!(text.matches("<script").count(), text.matches("<script src=").count());
+    assert!(!text.contains(EVIL) && text.contains("onerror=alert(1)"), "the note is there as text");
+}
+
+#[test]
+fn nothing_outside_is_ever_read() {
+    let desk = Open::new();
+    let (owner, clip) = (&desk.owner, &desk.clip);
+    let mut paths: Vec<String> = Vec::new();
+    for up in ["..", "%2e%2e", "..%2f..", "%2e%2e%2f%2e%2e", "..%5c..", "....//", "%252e%252e", ".%00.", "%c0%ae%c0%ae"] {
+        for file in ["secret.txt", "secret.txt.html", "../secret.txt", "%2fetc%2fpasswd", "dawnsheet.sqlite", "etc/passwd"] {
+            paths.push(format!("/{up}/{file}"));
+            paths.push(format!("/sheet/{up}/{file}"));
+            paths.push(format!("/sheet/clip/{up}%2f{file}"));
+            paths.push(format!("/sheet/student/{up}%2f{file}"));
+            paths.push(format!("/sheet/pictures/{clip}/{up}%2f{file}"));
+            paths.push(format!("/sheet/pictures/{up}/{file}"));
+            paths.push(format!("/video/{owner}/{up}%2f{file}"));
+            paths.push(format!("/video/{up}/{file}"));
+            paths.push(format!("/video/{up}%2f{owner}/{clip}"));
+        }
+    }
+    paths.push(format!("/sheet/pictures/{clip}/other.txt"));
+    paths.push(format!("/sheet/pictures/{clip}/top.jpg%00.txt"));
+    paths.push("/sheet/".into());
+    paths.push("//etc/passwd".into());
+    for path in &paths {
+        let answer = desk.get(path);
+        assert!(matches!(answer.code, 404 | 400), "{path}: {}", answer.code);
+        let text = answer.text();
+        assert!(!text.contains(SECRET) && !text.contains("root:") && !text.contains("SQLite"), "{path}");
+    }
+    assert_eq!(desk.get(&format!("/sheet/pictures/{clip}/top.jpg")).body, b"a picture");
+    assert!(paths.len() > 400);
+}
+
+#[test]
+fn footage_is_served_whole_in_parts_and_only_if_it_is_the_clip_that_was_measured() {
+    let desk = Open::new();
+    let path = desk.film_path();
+    let whole = desk.get(&path);
+    assert_eq!((whole.code, whole.body == desk.film), (200, true));
+    let total = desk.film.len();
+    let asked = |range: &str| {
+        let lines = format!("Host: {}\r\n{}Range: bytes={range}\r\n", desk.host(), desk.cookie());
+        desk.raw("GET", &path, &lines, "")
+    };
+    for (range, from, to) in [("0-99", 0, 100), ("1000-1999", 1000, 2000), ("399990-", 399_990, total), ("-10", total - 10, total)] {
+        let part = asked(range);
+        assert_eq!(part.code, 206, "{range}");
+        assert_eq!(part.header("content-range"), Some(format!("bytes {from}-{}/{total}", to - 1).as_str()), "{range}");
+        assert!(part.body == desk.film[from..to], "{range}");
+    }
+    assert_eq!(asked("400000-").code, 416);
+    assert_eq!(whole.header("accept-ranges"), Some("bytes"));
+
+    let file = desk.folder.path().join("inbox/Ada/swing.mp4");
+    let refused = |why: &str| {
+        let answer = desk.get(&path);
+        assert_eq!(answer.code, 404, "{why}");
+        assert!(answer.text().contains(why), "{why}: {}", answer.text());
+        let page = desk.get(&format!("/sheet/clip/{}.html", desk.clip)).text();
+        assert!(page.contains(why) && !page.contains("<video"), "{why}");
+    };
+    // other bytes of the same length
+    let mut other = desk.film.clone();
+    other[12_345] ^= 1;
+    std::fs::write(&file, &other).unwrap();
+    refused("no longer the one that was measured");
+    std::fs::write(&file, &desk.film[..total - 1]).unwrap();
+    refused("no longer the one that was measured");
+    // a link out of the inbox, even to the same bytes
+    let outside = desk.folder.path().join("outside.mp4");
+    std::fs::write(&outside, &desk.film).unwrap();
+    std::fs::remove_file(&file).unwrap();
+    std::os::unix::fs::symlink(&outside, &file).unwrap();
+    refused("no longer lies in the inbox");
+    std::fs::remove_file(&file).unwrap();
+    refused("no longer lies in the inbox");
+    std::fs::write(&file, &desk.film).unwrap();
+    assert_eq!(desk.get(&path).code, 200, "brought back");
+}
+
+#[test]
+fn a_stored_path_that_climbs_out_is_not_followed() {
+    let desk = Open::new();
+    let secret = std::fs::read(desk.folder.path().join("secret.txt")).unwrap();
+    let (owner, clip) = record(&mut desk.store(), 9, "Eve", "../secret.txt", &secret);
+    let answer = desk.get(&format!("/video/{owner}/{clip}"));
+    assert_eq!(answer.code, 404);
+    assert!(!answer.text().contains(SECRET));
+    let absolute = desk.folder.path().join("secret.txt");
+    let (owner, clip) = record(&mut desk.store(), 9, "Eve", absolute.to_str().unwrap(), &secret);
+    assert_eq!(desk.get(&format!("/video/{owner}/{clip}")).code, 404);
+    // what another program stored meanwhile is on the sheet at once
+    assert!(desk.get("/sheet/index.html").text().contains(">Eve</a>"));
+}
+
+#[test]
+fn a_verdict_is_kept_shown_and_taken_back() {
+    let mut desk = Open::new();
+    let page = format!("/sheet/clip/{}.html", desk.clip);
+    let said = |answer: Answer| {
+        assert_eq!(answer.code, 200, "{}", answer.text());
+        serde_json::from_slice::<serde_json::Value>(&answer.body).unwrap()
+    };
+    let first = said(desk.post("/verdict", &desk.word("sway", true, "  over the foot <b> ")));
+    assert_eq!(first["said"]["sway"], "You agree: over the foot <b>");
+    assert_eq!(first["said"]["head_drift"], "");
+    let kept = desk.store().verdicts().unwrap();
+    assert_eq!(kept.len(), 1);
+    assert_eq!((kept[0].fault, kept[0].ours, kept[0].agrees), (FaultName::Sway, Verdict::Flagged, true));
+    assert!(desk.get(&page).text().contains("You agree: over the foot &#60;b&#62;"));
+    // a second word on the same fault counts instead of the first; another fault stands beside it
+    assert_eq!(said(desk.post("/verdict", &desk.word("sway", false, "")))["said"]["sway"], "You disagree.");
+    said(desk.post("/verdict", &desk.word("chicken_wing", false, "it folds")));
+    let sheet = desk.get("/sheet/index.html").text();
+    assert!(sheet.contains("By your verdicts 0 of 1 flag was right"), "{sheet}");
+    assert!(sheet.contains("Chicken wing clear: you disagree") && sheet.contains("it folds"), "a miss is listed");
+    let last = serde_json::json!({ "owner": desk.owner, "clip": desk.clip });
+    assert_eq!(said(desk.post("/undo", &last))["said"]["chicken_wing"], "");
+    assert_eq!(said(desk.post("/undo", &last))["said"]["sway"], "You agree: over the foot <b>");
+    assert!(desk.get("/sheet/index.html").text().contains("By your verdicts 1 of 1 flag was right"));
+    assert_eq!(said(desk.post("/undo", &last))["said"]["sway"], "");
+    assert_eq!(said(desk.post("/undo", &last))["done"], "Nothing to take back on this clip.");
+    assert!(desk.store().verdicts().unwrap().is_empty());
+
+    // what is not a verdict is told so and changes nothing
+    for (word, code) in [
+        (desk.word("slice", true, ""), 422),
+        (desk.word("sway", true, &"x".repeat(1001)), 400),
+        (serde_json::json!({ "owner": "nobody", "clip": desk.clip, "fault": "sway", "agrees": true }), 404),
+        (serde_json::json!({ "owner": desk.owner, "clip": desk.clip, "fault": "sway", "agrees": true, "more": 1 }), 422),
+    ] {
+        assert_eq!(desk.post("/verdict", &word).code, code, "{word}");
+    }
+    assert_eq!(desk.post("/verdict", &desk.word("sway", true, &"x".repeat(20_000))).code, 413);
+    assert!(desk.store().verdicts().unwrap().is_empty());
+
+    // Ctrl-C ends it and leaves the static sheet as the coach left the desk
+    said(desk.post("/verdict", &desk.word("sway", true, "")));
+    assert_eq!(desk.end(rustix::process::Signal::INT), Some(0));
+    let written = std::fs::read_to_string(desk.folder.path().join("out/sheet/index.html")).unwrap();
+    assert!(written.contains("By your verdicts 1 of 1 flag was right"));
+    assert!(!written.contains("desk.js") && written.contains("http-equiv=\"Content-Security-Policy\""), "the sheet needs no desk");
+}
+
+#[test]
+fn a_taken_port_is_told() {
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    out_folder(folder.path());
+    let port = taken.local_addr().unwrap().port().to_string();
+    let ran = support::dawnsheet(&["desk", "--port", &port, "--out", folder.path().to_str().unwrap()]);
+    assert_eq!(ran.code, 2);
+    assert!(ran.stderr.contains("--port"), "{}", ran.stderr);
+    let nothing = support::dawnsheet(&["desk", "--out", Path::new("/nonexistent").to_str().unwrap()]);
+    assert_eq!(nothing.code, 2);
+}

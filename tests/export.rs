@@ -1,0 +1,233 @@
+//! Exports of a committed look against the arrays that it holds, read here on their own.
+
+mod support;
+
+use dawnsheet::pose::keypoints::NAMES;
+use dawnsheet::report::types::{Scale, ScaleSource};
+use ndarray::{Array1, Array3};
+use ndarray_npy::NpzReader;
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use support::{Builder, Ran, dawnsheet, out_folder, repository};
+
+/// What the fixture holds: frames, times, points [look, keypoint, (x, y, z, visibility, …)].
+struct Arrays {
+    frames: Vec<u32>,
+    times: Vec<f64>,
+    points: Array3<f32>,
+}
+
+const CM_PER_PX: f64 = 0.25;
+/// Of the fixture's footage, pixels.
+const SIZE: (f64, f64) = (540.0, 960.0);
+
+struct Made {
+    folder: tempfile::TempDir,
+    id: String,
+    owner: String,
+    arrays: Arrays,
+}
+
+impl Made {
+    fn new() -> Made {
+        let folder = tempfile::tempdir().unwrap();
+        let (out, mut store) = out_folder(&folder.path().join("out"));
+        let builder = Builder::new(1, "Ada", "2026-04-12").sway(0.95, 7.5).change(|r| {
+            r.clip.club = Some("=7 \"iron\", old".into());
+            r.swings[0].scale = Some(Scale {
+                cm_per_px: CM_PER_PX,
+                source: ScaleSource::RosterStature,
+                relative_uncertainty: 0.02,
+                stance_width_px: 150.0,
+            });
+        });
+        let (owner, id) = builder.record(&mut store);
+        let from = repository("fixtures/keypoints/sway.npz");
+        std::fs::copy(&from, out.keypoints(&id).unwrap()).unwrap();
+        // without anything kept of it
+        Builder::new(2, "Ada", "2026-04-13").record(&mut store);
+        let mut npz = NpzReader::new(std::fs::File::open(from).unwrap()).unwrap();
+        let frames: Array1<u32> = npz.by_name("body_frames").unwrap();
+        let times: Array1<f64> = npz.by_name("body_times").unwrap();
+        let points = npz.by_name("body_points").unwrap();
+        Made { folder, id, owner, arrays: Arrays { frames: frames.to_vec(), times: times.to_vec(), points } }
+    }
+
+    fn export(&self, format: &str) -> Ran {
+        let (out, to) = (self.folder.path().join("out"), self.to());
+        dawnsheet(&["export", "ada", "--format", format, "--out", out.to_str().unwrap(), "--to", to.to_str().unwrap()])
+    }
+
+    fn to(&self) -> PathBuf {
+        self.folder.path().join("exported")
+    }
+}
+
+impl Arrays {
+    fn at(&self, look: usize, name: &str) -> [f64; 3] {
+        let k = NAMES.iter().position(|n| *n == name).unwrap_or_else(|| panic!("{name}"));
+        [0, 1, 3].map(|c| f64::from(self.points[[look, k, c]]))
+    }
+}
+
+fn json(path: &Path) -> Value {
+    serde_json::from_str(&std::fs::read_to_string(path).unwrap_or_else(|e| panic!("{}: {e}", path.display()))).unwrap()
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    value.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
+}
+
+fn keys(value: &Value) -> Vec<&str> {
+    let mut all: Vec<&str> = value.as_object().unwrap().keys().map(String::as_str).collect();
+    all.sort_unstable();
+    all
+}
+
+#[test]
+fn coco_holds_every_look_with_its_own_numbers() {
+    let made = Made::new();
+    let ran = made.export("coco");
+    assert_eq!(ran.code, 0, "{}", ran.stderr);
+    assert!(ran.stdout.contains("1 of 2 clips") && ran.stderr.contains("is left out"), "{} {}", ran.stdout, ran.stderr);
+    let document = json(&made.to().join(format!("{}.coco.json", made.owner)));
+    assert_eq!(keys(&document), ["annotations", "categories", "images", "info", "licenses"]);
+    let category = &document["categories"][0];
+    let names: Vec<&str> = category["keypoints"].as_array().unwrap().iter().map(|n| n.as_str().unwrap()).collect();
+    // order by the category of person_keypoints_val2017.json
+    let order = "nose left_eye right_eye left_ear right_ear left_shoulder right_shoulder left_elbow right_elbow left_wrist right_wrist \
+                 left_hip right_hip left_knee right_knee left_ankle right_ankle";
+    assert_eq!(names.join(" "), order.split_whitespace().collect::<Vec<_>>().join(" "));
+    for bone in category["skeleton"].as_array().unwrap() {
+        assert!(numbers(bone).iter().all(|i| (1.0..=17.0).contains(i)));
+    }
+    let (images, annotations) = (document["images"].as_array().unwrap(), document["annotations"].as_array().unwrap());
+    assert_eq!((images.len(), annotations.len()), (made.arrays.frames.len(), made.arrays.frames.len()));
+    let fields = ["area", "bbox", "category_id", "id", "image_id", "iscrowd", "keypoints", "num_keypoints", "segmentation"];
+    let mut hidden = 0;
+    for (i, (image, a)) in images.iter().zip(annotations).enumerate() {
+        assert_eq!(keys(image), ["file_name", "height", "id", "width"]);
+        assert_eq!(keys(a), fields);
+        assert_eq!(image["file_name"], format!("{}/{:06}.png", made.id, made.arrays.frames[i]));
+        assert_eq!((image["width"].as_f64(), image["height"].as_f64()), (Some(SIZE.0), Some(SIZE.1)));
+        assert_eq!((&a["image_id"], a["category_id"].as_u64()), (&image["id"], category["id"].as_u64()));
+        let points = numbers(&a["keypoints"]);
+        assert_eq!(points.len(), 51);
+        let mut labelled = 0;
+        let bbox = numbers(&a["bbox"]);
+        for (name, p) in names.iter().zip(points.chunks(3)) {
+            let [x, y, sure] = made.arrays.at(i, name);
+            if p[2] == 0.0 {
+                assert_eq!((p[0], p[1]), (0.0, 0.0));
+                assert!(x < -0.5 || y < -0.5 || x > SIZE.0 - 0.5 || y > SIZE.1 - 0.5, "{name} lies in the picture");
+                continue;
+            }
+            labelled += 1;
+            hidden += usize::from(p[2] == 1.0);
+            assert!((p[0] - x).abs() <= 6e-4 && (p[1] - y).abs() <= 6e-4, "{name} of look {i}: {p:?}, {x} {y}");
+            assert_eq!(p[2] == 2.0, sure >= 0.5, "{name} of look {i}");
+            assert!(p[0] >= bbox[0] - 2e-3 && p[0] <= bbox[0] + bbox[2] + 2e-3 && p[1] <= bbox[1] + bbox[3] + 2e-3);
+        }
+        assert_eq!(a["num_keypoints"].as_u64(), Some(labelled));
+        assert!((a["area"].as_f64().unwrap() - bbox[2] * bbox[3]).abs() < 0.01);
+    }
+    assert!(hidden > 0, "the fixture has points out of sight: the flag is used");
+}
+
+#[test]
+fn openpose_has_one_file_a_look_in_the_order_of_its_25_points() {
+    let made = Made::new();
+    let ran = made.export("openpose");
+    assert_eq!(ran.code, 0, "{}", ran.stderr);
+    // BODY_25 of the OpenPose documentation, "Keypoint Ordering"; - is a point that our model lacks
+    let order = "nose left_shoulder+right_shoulder right_shoulder right_elbow right_wrist left_shoulder left_elbow left_wrist \
+                 left_hip+right_hip right_hip right_knee right_ankle left_hip left_knee left_ankle right_eye left_eye right_ear left_ear \
+                 left_foot_index - left_heel right_foot_index - right_heel";
+    let files = std::fs::read_dir(made.to().join(&made.id)).unwrap().count();
+    assert_eq!(files, made.arrays.frames.len());
+    for (i, frame) in made.arrays.frames.iter().enumerate() {
+        let document = json(&made.to().join(&made.id).join(format!("{}_{frame:012}_keypoints.json", made.id)));
+        assert_eq!(document["version"], 1.3);
+        let person = &document["people"][0];
+        assert_eq!(numbers(&person["face_keypoints_2d"]).len(), 0);
+        let points = numbers(&person["pose_keypoints_2d"]);
+        assert_eq!(points.len(), 75);
+        for (name, p) in order.split_whitespace().zip(points.chunks(3)) {
+            if name == "-" {
+                assert_eq!(p, [0.0; 3]);
+                continue;
+            }
+            let of: Vec<[f64; 3]> = name.split('+').map(|n| made.arrays.at(i, n)).collect();
+            let mean = |c: usize| of.iter().map(|p| p[c]).sum::<f64>() / of.len() as f64;
+            let sure = of.iter().map(|p| p[2]).fold(1.0, f64::min);
+            let near = (p[0] - mean(0)).abs() <= 6e-4 && (p[1] - mean(1)).abs() <= 6e-4 && (p[2] - sure).abs() <= 6e-4;
+            assert!(near, "{name} of look {i}: {p:?}");
+        }
+    }
+}
+
+#[test]
+fn trc_is_laid_out_as_documented_in_millimetres() {
+    let made = Made::new();
+    let ran = made.export("trc");
+    assert_eq!(ran.code, 0, "{}", ran.stderr);
+    let text = std::fs::read_to_string(made.to().join(format!("{}.trc", made.id))).unwrap();
+    let rows: Vec<Vec<&str>> = text.lines().map(|l| l.split('\t').collect()).collect();
+    assert_eq!(rows[0][..3], ["PathFileType", "4", "(X/Y/Z)"]);
+    assert_eq!(rows[1][..5], ["DataRate", "CameraRate", "NumFrames", "NumMarkers", "Units"]);
+    assert_eq!(rows[1].len(), rows[2].len());
+    let frames: usize = rows[2][2].parse().unwrap();
+    assert_eq!((rows[2][3], rows[2][4]), ("33", "mm"));
+    assert_eq!((rows[3][0], rows[3][1], rows[3][2], rows[3][5]), ("Frame#", "Time", "nose", "left_eye_inner"));
+    assert_eq!((rows[4][2], rows[4][4], rows[4].last()), ("X1", "Z1", Some(&"Z33")));
+    assert_eq!(rows[5], [""]);
+    let data = &rows[6..];
+    assert_eq!(data.len(), frames);
+    // every second frame was looked at away from the top: the usual step of 2/60 s
+    let rate: f64 = rows[2][0].parse().unwrap();
+    let mut steps: Vec<f64> = made.arrays.times.windows(2).map(|w| w[1] - w[0]).collect();
+    steps.sort_by(f64::total_cmp);
+    assert!((rate - 1.0 / steps[steps.len() / 2]).abs() < 0.01 * rate, "{rate}");
+    for row in data {
+        assert_eq!(row.len(), 2 + 3 * 33);
+        let i = made.arrays.frames.iter().position(|f| f.to_string() == row[0]).unwrap();
+        assert!((row[1].parse::<f64>().unwrap() - made.arrays.times[i]).abs() < 1e-5);
+        for (m, p) in row[2..].chunks(3).enumerate() {
+            let [x, y, _] = made.arrays.at(i, NAMES[m]);
+            let (mm_x, mm_y): (f64, f64) = (p[0].parse().unwrap(), p[1].parse().unwrap());
+            assert!((mm_x - x * 10.0 * CM_PER_PX).abs() < 0.006 && (mm_y - (SIZE.1 - 1.0 - y) * 10.0 * CM_PER_PX).abs() < 0.006);
+            assert_eq!(p[2], "0");
+        }
+    }
+    // the head is above the feet
+    let y = |marker: &str| data[0][2 + 3 * NAMES.iter().position(|n| *n == marker).unwrap() + 1].parse::<f64>().unwrap();
+    assert!(y("nose") > y("left_hip") && y("left_hip") > y("left_ankle"));
+}
+
+#[test]
+fn the_table_has_a_line_a_clip_and_quantity() {
+    let made = Made::new();
+    assert_eq!(made.export("csv").code, 0);
+    let text = std::fs::read_to_string(made.to().join(format!("{}.csv", made.owner))).unwrap();
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(lines[0], "student,clip,captured,club,view,quantity,value,unit,low,high,read_from,why_missing");
+    assert_eq!(lines.len(), 1 + 2 * 6);
+    let hip = format!("Ada,{},2026-04-12,\"'=7 \"\"iron\"\", old\",face-on,trail_hip_travel_cm,7.5,cm,5.5,9.5,key_point,", made.id);
+    assert!(lines.contains(&hip.as_str()), "{text}");
+    assert!(text.contains("hip_tilt_address_deg,,,,,,the hips are covered"));
+}
+
+#[test]
+fn unknown_students_are_told_and_an_erased_one_leaves_no_export() {
+    let made = Made::new();
+    let out = made.folder.path().join("out");
+    let out = out.to_str().unwrap();
+    let ran = dawnsheet(&["export", "Nobody", "--format", "csv", "--out", out]);
+    assert_eq!(ran.code, 2);
+    assert!(ran.stderr.contains("nobody goes by 'Nobody'"), "{}", ran.stderr);
+    assert_eq!(dawnsheet(&["export", "Ada", "--format", "coco", "--out", out]).code, 0);
+    assert_eq!(dawnsheet(&["verdict", &made.id, "agree", "--note", "for Ada", "--out", out]).code, 0);
+    let ran = dawnsheet(&["forget", "Ada", "--yes", "--out", out]);
+    assert_eq!(ran.code, 0, "{}{}", ran.stdout, ran.stderr);
+    assert!(ran.stdout.contains("no trace left"), "{}", ran.stdout);
+}
