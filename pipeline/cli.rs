@@ -1,5 +1,8 @@
 //! What can be typed, and what it starts.
 
+#[cfg(feature = "queue")]
+mod fleet;
+
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::job::{self, Job, JobOutcome, worker_program};
@@ -48,6 +51,9 @@ enum Command {
     Doctor(Doctor),
     /// Print the JSON Schema of the report, or the commented default settings
     Print(Print),
+    #[cfg(feature = "queue")]
+    #[command(flatten)]
+    Fleet(fleet::Fleet),
 }
 
 #[derive(Args)]
@@ -224,6 +230,8 @@ pub fn run(cli: Cli) -> Result<u8> {
             print!("{}", dawnsheet::settings::DEFAULTS);
             Ok(0)
         }
+        #[cfg(feature = "queue")]
+        Command::Fleet(command) => fleet::run(command),
     }
 }
 
