@@ -193,7 +193,8 @@ impl Queue {
         };
         let mut first = true;
         while !ended() {
-            let worker = self.runtime.block_on(self.worker(slots, times, grace, stage, ended.clone()));
+            // says clearly what the engine would wrap in many words
+            let worker = connect(&self.config).and_then(|_| self.runtime.block_on(self.worker(slots, times, grace, stage, ended.clone())));
             match worker {
                 Ok(worker) => {
                     first = false;

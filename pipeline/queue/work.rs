@@ -56,9 +56,7 @@ pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
     }
     models.runtime()?;
     OutFolder::open(&work.out)?;
-    let stores = Stores::new(work.store);
-    // now, not at the first job, is the time to say that it cannot be opened
-    stores.with("", |_| Ok(()))?;
+    let stores = Stores::open(work.store, work.times.lease)?;
     let grace = Duration::from_secs_f64(Settings::default().night.clip_seconds);
     let machine = Arc::new(Machine {
         stores,
@@ -99,20 +97,21 @@ impl Machine {
         let key = crate::batch::key(&job.identity, job.choice, &self.models, &settings);
         let nothing_to_do = self.stores.with(&job.coach, |s| {
             let forgotten = s.forgotten(owner)?.is_some() || s.forgotten(&format!("{owner}/{}", job.identity.sha256))?.is_some();
-            Ok(forgotten || s.done_key(owner, id)?.as_deref() == Some(&key) && s.let_go(owner, id, lease)?)
+            Ok(forgotten || s.done_key(owner, id)?.as_deref() == Some(&key))
         })?;
         if nothing_to_do {
+            self.stores.with(&job.coach, |s| s.let_go(owner, id, lease))?;
             return Ok(());
         }
         let out = OutFolder::open(&folder_of(&self.out, &job.coach))?;
         let this = Try { job, lease, key, settings, out };
-        if self.judge_again(&this)? {
-            return Ok(());
-        }
         // a folder of its own: another machine may still write into that of an earlier attempt
         let name = format!("{id}-{owner}-{}-{}", lease.job, lease.attempt);
         let folder = this.out.staging(&name)?;
-        let done = self.measure(&this, &folder, last);
+        let done = match self.judge_again(&this, &folder) {
+            Ok(false) => self.measure(&this, &folder, last),
+            done => done.map(|_| ()),
+        };
         place::remove(&folder)?;
         done
     }
@@ -131,14 +130,14 @@ impl Machine {
     }
 
     /// Judges by what is kept of these bytes, where this engine and these models saw them before.
-    fn judge_again(&self, this: &Try) -> Result<bool> {
+    fn judge_again(&self, this: &Try, folder: &Path) -> Result<bool> {
         let job = this.job;
         let (model, kept) = (self.models.combined_sha256(job.choice), this.out.keypoints(job.identity.id())?);
         if !kept.is_file() || !self.stores.with(&job.coach, |s| s.has_seen(&job.identity.sha256, &model, ENGINE))? {
             return Ok(false);
         }
         let report = judge::judge(&Seen::read(&kept)?, &job.identity, job.choice, &self.models, &this.settings);
-        self.record(this, &report, None)?;
+        self.record(this, folder, &report, None)?;
         Ok(true)
     }
 
@@ -187,14 +186,17 @@ impl Machine {
                 if pictures.is_dir() {
                     place::put(&pictures, &this.out.pictures(job.identity.id()))?;
                 }
-                self.record(this, &report, has_seen.then_some(&attempt))
+                self.record(this, folder, &report, has_seen.then_some(&attempt))
             }
         }
     }
 
-    fn record(&self, this: &Try, report: &Report, attempt: Option<&Attempt>) -> Result<()> {
+    fn record(&self, this: &Try, folder: &Path, report: &Report, attempt: Option<&Attempt>) -> Result<()> {
         let job = this.job;
-        place::write(&this.out.report(&job.owner, job.identity.id())?, report.to_json().as_bytes())?;
+        // by way of this attempt's own folder: another may be putting the same file in place at this moment
+        let whole = folder.join("whole.json");
+        std::fs::write(&whole, report.to_json()).map_err(Error::file(&whole))?;
+        place::put(&whole, &this.out.report(&job.owner, job.identity.id())?)?;
         let identity = serde_json::to_string(&job.identity).map_err(|e| Error::Internal(e.to_string()))?;
         let model = self.models.combined_sha256(job.choice);
         let seen = attempt.map(|a| (model.as_str(), ENGINE, a));
