@@ -87,7 +87,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         .into_par_iter()
         .map(|u| {
             if interrupt.draining() {
-                return Err(u);
+                return Err(Box::new(u));
             }
             let identity = admit(&u.path, &night.settings).map(|a| Identity { sha256: a.sha256, bytes: a.bytes, brief: u.brief.clone() });
             Ok((u, identity))
