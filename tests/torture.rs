@@ -35,7 +35,7 @@ enum Fault {
     Survived,
 }
 
-fn fault_at(clips: &Path, kind: &str, n: usize, undisturbed: &BTreeMap<String, Vec<u8>>) -> Fault {
+fn fault_at(clips: &Path, kind: &str, n: usize, undisturbed: &BTreeMap<String, String>) -> Fault {
     let place = Place::new();
     small_inbox(&place, clips);
     let status = place.command(&["--workers", "1"]).env(dawnsheet::fault::VARIABLE, format!("{kind}:{n}")).status().unwrap();

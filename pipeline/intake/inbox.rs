@@ -50,7 +50,12 @@ pub fn walk(inbox: &Path, roster: &Roster, settings: &Settings) -> Result<Found>
             }
         };
         let name = entry.file_name().to_string_lossy().into_owned();
-        if entry.file_type().is_dir() || name.starts_with('.') {
+        if entry.file_type().is_dir() {
+            continue;
+        }
+        if name.starts_with('.') {
+            // what systems leave beside files, not what somebody sent
+            found.others += 1;
             continue;
         }
         let ending = Path::new(&name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();

@@ -74,6 +74,8 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
     }
     if read.view.kind == ViewKind::Other {
         found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", read.view.yaw_deg.abs())));
+    } else if read.view.kind == ViewKind::FaceOn && read.view.yaw_to_lead_deg(read.lead).abs() > gates.max_off_square_deg {
+        found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", read.view.yaw_to_lead_deg(read.lead).abs())));
     } else if read.view.kind == ViewKind::DownTheLine {
         found.push(
             ReasonCode::NotFaceOn.because("filmed down the line: sway, elbow and lateral head are not measured").weighing(Severity::Info),
@@ -198,7 +200,7 @@ pub fn widen(seen: &Seen, read: &SwingRead, settings: &Settings) -> f64 {
     if height_px(read) < gates.small_height_px {
         factor *= 1.5;
     }
-    if read.view.yaw_deg.abs() > gates.widen_off_square_deg {
+    if read.view.yaw_to_lead_deg(read.lead).abs() > gates.widen_off_square_deg {
         factor *= 1.2;
     }
     if camera_moves(seen, settings) {

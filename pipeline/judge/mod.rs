@@ -266,7 +266,11 @@ fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief, setting
         step("scale", json!({ "stature_cm": stature, "known": brief.stature_cm.is_some(), "leg_share": crate::swing::scale::LEG_SHARE })),
         step(
             "error budget",
-            json!({ "version": budget.version, "widened_by": main.map_or(1.0, |m| round(gates::widen(seen, m, settings), 4)) }),
+            json!({
+                "version": budget.version,
+                "widened_by": main.map_or(1.0, |m| round(gates::widen(seen, m, settings), 4)),
+                "yaw_to_lead_deg": main.map(|m| round(m.view.yaw_to_lead_deg(m.lead), 2)),
+            }),
         ),
         step("limits", json!(settings.limits)),
     ]

@@ -8,7 +8,8 @@ use std::sync::OnceLock;
 
 const BUDGET: &str = include_str!("budget.toml");
 
-/// One metric's error: reading ≈ `gain` × true + `bias`, with standard deviation `sd` left.
+/// One metric's error: reading ≈ `gain` × true + `bias` + `yaw` × (camera's yaw toward the lead side, degrees), with standard
+/// deviation `sd` left.
 #[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Entry {
@@ -16,6 +17,8 @@ pub struct Entry {
     pub bias: f64,
     #[serde(default = "one")]
     pub gain: f64,
+    #[serde(default)]
+    pub yaw: f64,
     pub sd: f64,
 }
 
@@ -69,14 +72,14 @@ impl Budget {
     /// Error of a metric read from a source. Every metric has an entry (a test checks it).
     pub fn of(&self, name: &str, from: From) -> Entry {
         let special = (from == From::KeyPoint).then(|| self.metric.get(&format!("{name}.key_point"))).flatten();
-        special.or_else(|| self.metric.get(name)).copied().unwrap_or(Entry { bias: 0.0, gain: 1.0, sd: f64::INFINITY })
+        special.or_else(|| self.metric.get(name)).copied().unwrap_or(Entry { bias: 0.0, gain: 1.0, yaw: 0.0, sd: f64::INFINITY })
     }
 }
 
 impl Entry {
-    /// The reading with its known error taken off.
-    pub fn correct(&self, reading: f64) -> f64 {
-        (reading - self.bias) / self.gain
+    /// The reading with its known error taken off; `yaw` of the camera toward the lead side, degrees.
+    pub fn correct(&self, reading: f64, yaw: f64) -> f64 {
+        (reading - self.bias - self.yaw * yaw) / self.gain
     }
 }
 

@@ -1,9 +1,12 @@
 //! The lead elbow after impact: does it pop out of the line from shoulder to grip (a chicken wing), or does the arm stay
-//! long? Several looks at each frame; a signed distance lets their noise cancel where an angle would pile it up.
+//! long? Several looks at each frame, and a straight line over time through all of them: from impact to chest high an arm
+//! bends or stretches steadily, while a blurred picture errs by itself. All is signed, so that noise cancels where an
+//! angle's size would pile it up.
 
 use super::{Context, Outcome};
 use crate::pose::Look;
 use crate::swing::body::{distance, flexion_deg, keypoint, middle, signed_distance};
+use crate::swing::fit::{Line, robust_line};
 use crate::swing::{Moment, Part};
 use crate::track::signal::{median, quantile, robust_sd};
 
@@ -109,24 +112,47 @@ fn frames(ctx: &Context) -> Result<(Moment, Moment, Vec<ArmFrame>), String> {
     Ok((impact, chest, arms))
 }
 
+/// Signed bend of the elbow, degrees: positive where it pops out of the line shoulder to wrist.
+fn bend(a: &Arm) -> f64 {
+    flexion_deg(a.shoulder, a.elbow, a.wrist).copysign(signed_distance(a.elbow, a.shoulder, a.wrist))
+}
+
+/// A line over time through all looks at these frames. Looks at one frame agree less where the picture is blurred and count
+/// for less there; agreement better than `least_spread` (in the unit of `f`) is chance.
+fn over_time(arms: &[&ArmFrame], f: &dyn Fn(&Arm) -> f64, least_spread: f64) -> Option<Line> {
+    let mut samples = Vec::new();
+    for frame in arms {
+        let values: Vec<f64> = frame.arms.iter().map(f).collect();
+        let spread = robust_sd(&values).max(least_spread);
+        samples.extend(values.iter().zip(&frame.arms).map(|(v, a)| (frame.time, *v, a.visibility.clamp(0.05, 1.0) / (spread * spread))));
+    }
+    robust_line(&samples, arms.len())
+}
+
+/// Frames a little outside impact to chest high still tell about it, seconds of real time.
+const MARGIN: f64 = 0.020;
+/// Least spread of the looks: degrees, upper arms, cm.
+const LEAST_BEND: f64 = 3.0;
+const LEAST_BOW: f64 = 0.02;
+const LEAST_SEPARATION_CM: f64 = 1.0;
+
 fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> Vec<(&'static str, Outcome)> {
     let upper = upper_arm(ctx, chest.time);
     let half = ctx.swing.moments.half_follow_through;
-    // the second half of impact to chest high; where the frames are too sparse for two, the nearest two
-    let middle_time = (impact.time + chest.time) / 2.0;
-    let mut late: Vec<&ArmFrame> = arms.iter().filter(|a| (middle_time..=chest.time + 1e-6).contains(&a.time)).collect();
-    if late.len() < 2 {
-        let aim = (middle_time + chest.time) / 2.0;
-        late = arms.iter().collect();
-        late.sort_by(|a, b| (a.time - aim).abs().total_cmp(&(b.time - aim).abs()));
-        late.truncate(2);
-    }
-    let over = |set: &[&ArmFrame], f: &dyn Fn(&Arm) -> f64| -> (f64, f64, Vec<usize>) {
-        let all: Vec<f64> = set.iter().flat_map(|a| a.arms.iter().map(f)).collect();
-        let frames: Vec<f64> = set.iter().map(|a| a.over_looks(f)).collect();
-        let spread = robust_sd(&frames) / (frames.len() as f64).sqrt();
-        (median(&all), spread.min(robust_sd(&all)), set.iter().map(|a| a.frame).collect())
+    let margin = MARGIN * ctx.swing.slowness;
+    let used: Vec<&ArmFrame> = arms.iter().filter(|a| (impact.time - margin..=chest.time + margin).contains(&a.time)).collect();
+    let frames: Vec<usize> = used.iter().map(|a| a.frame).collect();
+    let late = (impact.time + 3.0 * chest.time) / 4.0;
+    let too_few = || Err("too few pictures between impact and chest high".to_string());
+    let lines = match used.len() {
+        0 | 1 => None,
+        _ => over_time(&used, &bend, LEAST_BEND).zip(over_time(&used, &|a| bow(a, upper), LEAST_BOW)).zip(over_time(
+            &used,
+            &|a| signed_distance(a.elbow, a.shoulder, a.hip),
+            ctx.px(LEAST_SEPARATION_CM),
+        )),
     };
+    let Some(((bend, bow), separation)) = lines else { return NAMES.iter().map(|&n| (n, too_few())).collect() };
     let near = |m: Moment| -> Vec<&ArmFrame> {
         let reach = (0.012 * ctx.swing.slowness).max(m.sd);
         let inside: Vec<&ArmFrame> = arms.iter().filter(|a| (a.time - m.time).abs() <= reach).collect();
@@ -135,38 +161,33 @@ fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> 
         }
         arms.iter().min_by(|a, b| (a.time - m.time).abs().total_cmp(&(b.time - m.time).abs())).into_iter().collect()
     };
-    let flexion = |a: &Arm| flexion_deg(a.shoulder, a.elbow, a.wrist);
-    let separation = |a: &Arm| signed_distance(a.elbow, a.shoulder, a.hip);
-    let hand_above = |a: &Arm| a.wrist[1] - a.elbow[1];
-    let up_to_chest: Vec<&ArmFrame> = arms.iter().filter(|a| a.time <= chest.time + 0.012 * ctx.swing.slowness).collect();
-    let largest = |f: &dyn Fn(&Arm) -> f64| -> (f64, Vec<usize>) {
-        up_to_chest
-            .iter()
-            .map(|a| (a.over_looks(f), vec![a.frame]))
-            .fold((f64::NEG_INFINITY, Vec::new()), |b, n| if n.0 > b.0 { n } else { b })
-    };
-    let plain = |name: &'static str, (v, spread, frames): (f64, f64, Vec<usize>)| (name, ctx.reading(name, v, spread, frames, false));
-    let length = |name: &'static str, (v, spread, frames): (f64, f64, Vec<usize>)| {
-        (name, ctx.reading(name, ctx.cm(v), ctx.cm(spread), frames, true))
-    };
-    let at_half = |name: &'static str, f: &dyn Fn(&Arm) -> f64, is_length: bool| match half {
+    let at_half = |name: &'static str, read: &dyn Fn(Moment) -> Outcome| match half {
         None => (name, Err("half follow-through is outside the clip or unsure".to_string())),
-        Some(m) if is_length => length(name, over(&near(m), f)),
-        Some(m) => plain(name, over(&near(m), f)),
+        Some(m) => (name, read(m)),
     };
-    let (max_flexion, flexion_frames) = largest(&flexion);
-    let (max_separation, separation_frames) = largest(&separation);
+    let angle = |name: &'static str, value: f64| ctx.reading(name, value.abs(), bend.se, frames.clone(), false);
+    let apart = |name: &'static str, value: f64| ctx.reading(name, ctx.cm(value), ctx.cm(separation.se), frames.clone(), true);
+    let hand_above = |name: &'static str, m: Moment| {
+        let set = near(m);
+        let values: Vec<f64> = set.iter().map(|a| a.over_looks(|a| a.wrist[1] - a.elbow[1])).collect();
+        let spread = robust_sd(&values) / (values.len() as f64).sqrt();
+        ctx.reading(name, ctx.cm(median(&values)), ctx.cm(spread), set.iter().map(|a| a.frame).collect(), true)
+    };
+    // a line is largest at one of its ends
+    let ends = [impact.time, chest.time];
+    let most_bend = ends.map(|t| bend.at(t).abs()).into_iter().fold(0.0, f64::max);
+    let most_apart = ends.map(|t| separation.at(t)).into_iter().fold(f64::NEG_INFINITY, f64::max);
     vec![
-        plain(NAMES[0], over(&late, &|a| bow(a, upper))),
-        plain(NAMES[1], over(&near(impact), &flexion)),
-        at_half(NAMES[2], &flexion, false),
-        plain(NAMES[3], over(&late, &flexion)),
-        plain(NAMES[4], (max_flexion, 0.0, flexion_frames)),
-        length(NAMES[5], over(&near(impact), &separation)),
-        at_half(NAMES[6], &separation, true),
-        length(NAMES[7], (max_separation, 0.0, separation_frames.clone())),
-        plain(NAMES[8], (max_separation / upper, 0.0, separation_frames)),
-        at_half(NAMES[9], &hand_above, true),
-        length(NAMES[10], over(&near(chest), &hand_above)),
+        (NAMES[0], ctx.reading(NAMES[0], bow.at(late), bow.se, frames.clone(), false)),
+        (NAMES[1], angle(NAMES[1], bend.at(impact.time))),
+        at_half(NAMES[2], &|m| angle(NAMES[2], bend.at(m.time))),
+        (NAMES[3], angle(NAMES[3], bend.at(late))),
+        (NAMES[4], angle(NAMES[4], most_bend)),
+        (NAMES[5], apart(NAMES[5], separation.at(impact.time))),
+        at_half(NAMES[6], &|m| apart(NAMES[6], separation.at(m.time))),
+        (NAMES[7], apart(NAMES[7], most_apart)),
+        (NAMES[8], ctx.reading(NAMES[8], most_apart / upper, separation.se / upper, frames.clone(), false)),
+        at_half(NAMES[9], &|m| hand_above(NAMES[9], m)),
+        (NAMES[10], hand_above(NAMES[10], chest)),
     ]
 }

@@ -19,6 +19,9 @@ use crate::track::signal::{median, robust_sd};
 use budget::Budget;
 use std::collections::BTreeMap;
 
+/// Yaw beyond this is not corrected for, degrees: the fit saw none.
+const MOST_YAW: f64 = 15.0;
+
 /// A measured value.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
@@ -110,7 +113,8 @@ impl Context<'_> {
             return Err("too few usable pictures".into());
         }
         let error = self.budget.of(name, from);
-        let value = error.correct(value);
+        let yaw = self.swing.view.yaw_to_lead_deg(self.swing.lead).clamp(-MOST_YAW, MOST_YAW);
+        let value = error.correct(value, if self.swing.view.kind == ViewKind::FaceOn { yaw } else { 0.0 });
         let scale = if is_length { value * self.scale_sd } else { 0.0 };
         let sd = ((error.sd * self.widen).powi(2) + jitter * jitter + scale * scale).sqrt();
         Ok(Reading { value, sd, frames, from })
@@ -118,10 +122,11 @@ impl Context<'_> {
 
     /// The view allows lateral measurements, or why not.
     pub fn face_on(&self) -> Result<(), String> {
+        let yaw = self.swing.view.yaw_to_lead_deg(self.swing.lead).abs();
         match self.swing.view.kind {
-            ViewKind::FaceOn => Ok(()),
+            ViewKind::FaceOn if yaw <= self.settings.gates.max_off_square_deg => Ok(()),
             ViewKind::DownTheLine => Err("filmed down the line; only a face-on clip shows it".into()),
-            ViewKind::Other => Err("the camera is not square to the golfer".into()),
+            ViewKind::Other | ViewKind::FaceOn => Err("the camera is not square to the golfer".into()),
         }
     }
 

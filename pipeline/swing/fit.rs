@@ -1,6 +1,6 @@
 //! Short local fits: where a noisy series crosses a level or turns, between frames.
 
-use crate::track::signal::solve;
+use crate::track::signal::{median, solve};
 
 /// Least-squares polynomial of `degree` through (t − origin, x); coefficients from the constant up.
 pub fn polynomial(t: &[f64], x: &[f64], origin: f64, degree: usize) -> Vec<f64> {
@@ -83,4 +83,72 @@ pub fn extremum(t: &[f64], x: &[f64], i: usize, sign: f64, reach: f64) -> (f64, 
     let c = polynomial(&t[low..=high], &x[low..=high], t[i], 2);
     let s = -c[1] / (2.0 * c[2]);
     if c[2] * sign < 0.0 && s.is_finite() && s >= t[low] - t[i] && s <= t[high] - t[i] { (t[i] + s, value(&c, s)) } else { (t[i], x[i]) }
+}
+
+/// A straight line through noisy samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Line {
+    origin: f64,
+    level: f64,
+    slope: f64,
+    /// Standard error of the level in the middle of the samples, for samples that agree within groups taken as `groups`
+    /// independent ones.
+    pub se: f64,
+}
+
+impl Line {
+    /// Value at a time.
+    pub fn at(&self, time: f64) -> f64 {
+        self.level + self.slope * (time - self.origin)
+    }
+}
+
+/// Rounds of reweighting, and Huber's constant (95 % efficiency for normal errors; Huber 1964).
+const ROUNDS: usize = 20;
+const HUBER: f64 = 1.345;
+
+/// Robust line (Huber's weights, iterated) through `(time, value, weight)` samples; a level one where all times agree.
+/// `groups`: how many independent groups the samples form (looks at one frame err together). `None` without samples.
+pub fn robust_line(samples: &[(f64, f64, f64)], groups: usize) -> Option<Line> {
+    let origin = samples.iter().map(|s| s.0).sum::<f64>() / samples.len().max(1) as f64;
+    let mut weights: Vec<f64> = samples.iter().map(|s| s.2).collect();
+    let mut line = Line { origin, level: 0.0, slope: 0.0, se: 0.0 };
+    for _ in 0..ROUNDS {
+        let sum = |f: &dyn Fn(f64, f64) -> f64| samples.iter().zip(&weights).map(|(s, w)| w * f(s.0 - origin, s.1)).sum::<f64>();
+        let (w, t, y) = (sum(&|_, _| 1.0), sum(&|t, _| t), sum(&|_, y| y));
+        if w <= 0.0 {
+            return None;
+        }
+        let (tt, ty) = (sum(&|t, _| t * t) - t * t / w, sum(&|t, y| t * y) - t * y / w);
+        line.slope = if tt > 1e-12 * w { ty / tt } else { 0.0 };
+        line.level = (y - line.slope * t) / w;
+        let off: Vec<f64> = samples.iter().map(|s| (s.1 - line.at(s.0)).abs() * s.2.sqrt()).collect();
+        let spread = (1.4826 * median(&off)).max(1e-9);
+        for ((weight, sample), off) in weights.iter_mut().zip(samples).zip(&off) {
+            *weight = sample.2 / (off / (HUBER * spread)).max(1.0);
+        }
+        line.se = spread / (w / samples.len() as f64).sqrt() / (groups.max(1) as f64).sqrt();
+    }
+    Some(line)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_robust_line_passes_by_gross_errors() {
+        let mut samples: Vec<(f64, f64, f64)> = (0..20).map(|i| (f64::from(i), 3.0 + 0.5 * f64::from(i), 1.0)).collect();
+        for i in [2, 9, 10] {
+            samples[i].1 += 400.0;
+        }
+        let line = robust_line(&samples, 20).unwrap();
+        assert!((line.at(0.0) - 3.0).abs() < 0.01 && (line.at(20.0) - 13.0).abs() < 0.01, "{line:?}");
+        // plain least squares is far off: the errors are gross
+        let c = polynomial(&samples.iter().map(|s| s.0).collect::<Vec<_>>(), &samples.iter().map(|s| s.1).collect::<Vec<_>>(), 0.0, 1);
+        assert!((value(&c, 0.0) - 3.0).abs() > 10.0);
+        let level = robust_line(&[(1.0, 4.0, 1.0), (1.0, 6.0, 1.0)], 1).unwrap();
+        assert_eq!(level.at(9.0), 5.0);
+        assert!(robust_line(&[], 0).is_none());
+    }
 }

@@ -28,6 +28,8 @@ struct Hands {
     height: Vec<f64>,
     lateral: Vec<f64>,
     speed: Vec<f64>,
+    /// Median of three.
+    steady_speed: Vec<f64>,
 }
 
 /// Least rise and fall of the hands between turning points, trunk lengths.
@@ -59,7 +61,7 @@ impl Hands {
         };
         let mut places: Vec<[f64; 2]> = (0..looks.looks.len()).map(place).collect();
         without_spikes(&mut places);
-        let speed = (0..places.len())
+        let speed: Vec<f64> = (0..places.len())
             .map(|i| {
                 if i == 0 {
                     return 0.0;
@@ -68,16 +70,19 @@ impl Hands {
                 (places[i][0] - places[i - 1][0]).hypot(places[i][1] - places[i - 1][1]) / step
             })
             .collect();
+        // a look in which the model slips makes two high speeds beside a low one; a swing is fast for longer than that
+        let steady_speed = (0..speed.len()).map(|i| median(&speed[i.saturating_sub(1)..(i + 2).min(speed.len())])).collect();
         Hands {
             times: looks.times.clone(),
             height: places.iter().map(|p| p[1]).collect(),
             lateral: places.iter().map(|p| p[0]).collect(),
             speed,
+            steady_speed,
         }
     }
 
     fn fastest(&self, from: usize, to: usize) -> f64 {
-        self.speed[(from + 1).min(to)..=to].iter().copied().fold(0.0, f64::max)
+        self.steady_speed[(from + 1).min(to)..=to].iter().copied().fold(0.0, f64::max)
     }
 
     /// Indices of alternating low and high turning points of the height, the first a low one; the ends count.

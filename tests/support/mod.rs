@@ -10,6 +10,7 @@ use dawnsheet::report::Report;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
+use std::sync::OnceLock;
 use std::time::{Duration, SystemTime};
 
 /// A temporary inbox with an out folder beside it.
@@ -75,20 +76,20 @@ impl Place {
         command
     }
 
-    /// Everything that a run leaves for readers, by path, and the store's rows: what two runs must agree on.
-    pub fn outcome(&self) -> BTreeMap<String, Vec<u8>> {
+    /// Hashes of everything that a run leaves for readers, by path, and of the store's rows: what two runs must agree on.
+    pub fn outcome(&self) -> BTreeMap<String, String> {
         let mut all = BTreeMap::new();
         for below in ["reports", "keypoints", "sheet/pictures"] {
             for entry in walkdir::WalkDir::new(self.out().join(below)).into_iter().filter_map(Result::ok) {
                 if entry.file_type().is_file() {
                     let name = entry.path().strip_prefix(self.out()).unwrap().to_string_lossy().into_owned();
-                    all.insert(name, std::fs::read(entry.path()).unwrap());
+                    all.insert(name, hash(&std::fs::read(entry.path()).unwrap()));
                 }
             }
         }
         for (stored, identity) in Store::open(&self.out().join("dawnsheet.sqlite")).unwrap().results().unwrap() {
             let row = format!("row {} {} {identity}", stored.owner, stored.report.clip.id);
-            assert!(all.insert(row, stored.report.to_json().into_bytes()).is_none());
+            assert!(all.insert(row, hash(stored.report.to_json().as_bytes())).is_none());
         }
         all
     }
@@ -142,10 +143,17 @@ impl Place {
     }
 }
 
+fn hash(bytes: &[u8]) -> String {
+    use sha2::Digest;
+    dawnsheet::pose::models::hex(&sha2::Sha256::digest(bytes))[..12].to_string()
+}
+
 /// Lets a file look as if its upload had ended long ago.
 pub fn settle(path: &Path) {
     let file = std::fs::File::open(path).unwrap();
-    file.set_modified(SystemTime::now() - Duration::from_secs(3600)).unwrap();
+    // one moment for all files of a test program: two inboxes filled alike are alike, dates and all
+    static AN_HOUR_AGO: OnceLock<SystemTime> = OnceLock::new();
+    file.set_modified(*AN_HOUR_AGO.get_or_init(|| SystemTime::now() - Duration::from_secs(3600))).unwrap();
 }
 
 /// Runs the program.
