@@ -1,5 +1,5 @@
 //! Many machines under torture: workers killed, frozen and woken, the database killed, the network cut, a clip that kills its
-//! child process. `scripts/torture-queue` runs it with more jobs; the counts are printed.
+//! child process. `scripts/torture queue` runs it with more jobs; the counts are printed.
 #![cfg(feature = "queue")]
 
 #[path = "support/cluster.rs"]
