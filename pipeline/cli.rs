@@ -1,6 +1,8 @@
 //! What can be typed, and what it starts.
 
 mod after;
+#[cfg(feature = "queue")]
+mod fleet;
 
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
@@ -58,6 +60,9 @@ enum Command {
     Doctor(Doctor),
     /// Print the JSON Schema of the report, or the commented default settings
     Print(Print),
+    #[cfg(feature = "queue")]
+    #[command(flatten)]
+    Fleet(fleet::Fleet),
 }
 
 #[derive(Args)]
@@ -253,6 +258,8 @@ pub fn run(cli: Cli) -> Result<u8> {
             print!("{}", dawnsheet::settings::DEFAULTS);
             Ok(0)
         }
+        #[cfg(feature = "queue")]
+        Command::Fleet(command) => fleet::run(command),
     }
 }
 

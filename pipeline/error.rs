@@ -27,6 +27,12 @@ pub enum Error {
     /// The store failed.
     #[error("store: {0}")]
     Store(#[from] rusqlite::Error),
+    /// The PostgreSQL database failed.
+    #[error("database: {0}")]
+    Database(String),
+    /// A later attempt took the clip; this one's result is not written.
+    #[error("a later attempt took this clip: nothing of this one was written")]
+    LeaseLost,
     /// A broken promise inside the program.
     #[error("internal: {0}")]
     Internal(String),

@@ -11,6 +11,8 @@ pub mod intake; //   inbox walk, whose clip is it, sidecar, roster, date, is thi
 pub mod judge; //    gates, verdicts, roots: everything seen -> report
 pub mod measure; //  one file a group of quantities; error budget
 pub mod pose; //     models and what they see: detector, landmarks, outline; the scout and the measuring pass
+#[cfg(feature = "queue")]
+pub mod queue; //    many machines: clips as jobs in PostgreSQL
 pub mod report;
 pub mod settings; // settings.toml -> Settings
 pub mod swing; //    view, lead side, slow motion, swing windows, events

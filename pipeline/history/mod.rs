@@ -1,8 +1,14 @@
 //! The store: results, what was seen, attempts, the coach's verdicts; and what a student's results say over time.
 
+#[cfg(feature = "queue")]
+pub mod connect;
+#[cfg(feature = "queue")]
+pub mod postgres;
+pub mod results;
 pub mod statistics;
 pub mod store;
 pub mod trend;
 pub mod verdicts;
 
+pub use results::Results;
 pub use store::Store;

@@ -52,6 +52,11 @@ const MIGRATIONS: &[&str] = &[
     CREATE TABLE forgotten (digest TEXT PRIMARY KEY, why TEXT NOT NULL, forgotten_at TEXT NOT NULL) STRICT;
     CREATE TABLE note (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
 ",
+    "
+    CREATE TABLE lease (
+        owner TEXT NOT NULL, clip TEXT NOT NULL, job INTEGER NOT NULL, attempt INTEGER NOT NULL, PRIMARY KEY (owner, clip)
+    ) STRICT;
+",
 ];
 
 /// One try at a clip.
@@ -99,6 +104,13 @@ pub struct FailedAttempt {
     pub stderr: String,
 }
 
+/// Which attempt of which job works on a clip. Both only ever grow: a later one fences off an earlier one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Lease {
+    pub job: i64,
+    pub attempt: i32,
+}
+
 /// A clip of which the store holds something.
 #[derive(Debug, Clone)]
 pub struct Held {
@@ -118,7 +130,7 @@ pub(super) fn commit(step: rusqlite::Transaction) -> Result<()> {
     fault::point().map_err(full)
 }
 
-fn digest(what: &str) -> String {
+pub(super) fn digest(what: &str) -> String {
     hex(&Sha256::digest(format!("dawnsheet forgets {what}")))
 }
 
@@ -201,8 +213,43 @@ impl Store {
     /// Records a result, and what was seen for it (`seen`: model hash, engine and the attempt that saw it), in one
     /// transaction: now the clip is done.
     pub fn record(&mut self, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str, &Attempt)>) -> Result<()> {
+        self.record_under(None, owner, key, identity, report, seen)
+    }
+
+    /// Takes a clip for one attempt of a job; refused where a later attempt took it. True: it is this attempt's.
+    pub fn take(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
+        let changed = self.db.execute(
+            "INSERT INTO lease VALUES (?1, ?2, ?3, ?4) ON CONFLICT (owner, clip) DO UPDATE SET job = ?3, attempt = ?4
+             WHERE (lease.job, lease.attempt) <= (?3, ?4)",
+            params![owner, clip, lease.job, lease.attempt],
+        )?;
+        Ok(changed == 1)
+    }
+
+    /// Gives up what [`Store::take`] took, where it is still this attempt's.
+    pub fn let_go(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
+        let sql = "DELETE FROM lease WHERE owner = ?1 AND clip = ?2 AND job = ?3 AND attempt = ?4";
+        Ok(self.db.execute(sql, params![owner, clip, lease.job, lease.attempt])? == 1)
+    }
+
+    /// As [`Store::record`]; under a lease only while it is held, which ends with it. Error: [`Error::LeaseLost`].
+    pub fn record_under(
+        &mut self,
+        lease: Option<Lease>,
+        owner: &str,
+        key: &str,
+        identity: &str,
+        report: &Report,
+        seen: Option<(&str, &str, &Attempt)>,
+    ) -> Result<()> {
         let at = now();
         let step = self.db.transaction()?;
+        if let Some(lease) = lease {
+            let sql = "DELETE FROM lease WHERE owner = ?1 AND clip = ?2 AND job = ?3 AND attempt = ?4";
+            if step.execute(sql, params![owner, report.clip.id, lease.job, lease.attempt])? == 0 {
+                return Err(Error::LeaseLost);
+            }
+        }
         if let Some((model, engine, attempt)) = seen {
             step.execute("INSERT OR REPLACE INTO seen VALUES (?1, ?2, ?3, ?4)", params![report.clip.sha256, model, engine, at])?;
             attempt.insert(&step, "done", "")?;

@@ -1,0 +1,266 @@
+//! The store on PostgreSQL: what [`super::Store`] is on one machine, for many machines and many coaches. Every row has a
+//! coach; row-level security lets a coach's own login see nothing else. The owner of the schema (workers, the operator)
+//! sees all and names the coach.
+
+use super::connect::{configure, connect};
+use super::results::Results;
+use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, digest, now};
+use crate::error::{Error, Result};
+use crate::report::Report;
+use postgres::{Client, Transaction};
+
+/// Each step is one version of the schema, in meaning that of the embedded store with a coach on every row.
+const MIGRATIONS: &[&str] = &[include_str!("postgres_1.sql")];
+/// Only one program brings the schema up to date at a time (any fixed number does).
+const MIGRATION_LOCK: i64 = 0x6461_776e;
+
+/// An open store of one coach.
+pub struct Postgres {
+    db: Client,
+    coach: String,
+}
+
+fn text(s: &str) -> String {
+    // PostgreSQL keeps no NUL in text
+    s.replace('\0', "\u{fffd}")
+}
+
+fn parsed(report: &str) -> Result<Report> {
+    serde_json::from_str(report).map_err(|e| Error::Internal(format!("a stored report is broken: {e}")))
+}
+
+impl Postgres {
+    /// Opens the store of a coach (`None`: the coach who logs in); makes the schema or brings it up to date, and refuses a
+    /// newer one. Errors: usage for a wrong URL or login, installation for a newer schema.
+    pub fn open(url: &str, coach: Option<&str>) -> Result<Postgres> {
+        let mut db = connect(&configure(url)?)?;
+        migrate(&mut db)?;
+        let coach = match coach {
+            Some(coach) => coach.to_string(),
+            None => db.query_one("SELECT current_user::text", &[])?.get(0),
+        };
+        Ok(Postgres { db, coach })
+    }
+
+    fn insert(step: &mut Transaction, coach: &str, a: &Attempt, outcome: &str, stderr: &str) -> Result<()> {
+        step.execute(
+            "INSERT INTO dawnsheet.attempt (coach, sha256, key, ended_at, outcome, stderr, timings, clip, file, owner, seconds)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+            &[
+                &coach,
+                &a.sha256,
+                &a.key,
+                &now(),
+                &text(outcome),
+                &text(stderr),
+                &a.timings.to_string(),
+                &a.clip,
+                &text(&a.file),
+                &a.owner,
+                &a.seconds,
+            ],
+        )?;
+        Ok(())
+    }
+}
+
+fn migrate(db: &mut Client) -> Result<()> {
+    let known = MIGRATIONS.len() as i32;
+    let version = |db: &mut Client| -> Result<i32> {
+        if db.query_one("SELECT to_regclass('dawnsheet.schema_version') IS NULL", &[])?.get(0) {
+            return Ok(0);
+        }
+        Ok(db.query_one("SELECT max(version) FROM dawnsheet.schema_version", &[])?.get(0))
+    };
+    let newer = || Error::Installation("the database was written by a newer dawnsheet: use that version".into());
+    match version(db)? {
+        v if v == known => return Ok(()),
+        v if v > known => return Err(newer()),
+        _ => {}
+    }
+    db.execute("SELECT pg_advisory_lock($1)", &[&MIGRATION_LOCK])?;
+    let at = version(db)?;
+    if at > known {
+        return Err(newer());
+    }
+    for (i, sql) in MIGRATIONS.iter().enumerate().skip(at as usize) {
+        let mut step = db.transaction()?;
+        step.batch_execute(sql)?;
+        step.execute("INSERT INTO dawnsheet.schema_version VALUES ($1)", &[&(i as i32 + 1)])?;
+        step.commit()?;
+    }
+    db.execute("SELECT pg_advisory_unlock($1)", &[&MIGRATION_LOCK])?;
+    Ok(())
+}
+
+impl Results for Postgres {
+    fn of_coach(&mut self, coach: &str) {
+        self.coach = coach.to_string();
+    }
+
+    fn done_key(&mut self, owner: &str, clip: &str) -> Result<Option<String>> {
+        let sql = "SELECT key FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3";
+        Ok(self.db.query_opt(sql, &[&self.coach, &owner, &clip])?.map(|r| r.get(0)))
+    }
+
+    fn has_seen(&mut self, sha256: &str, model_sha256: &str, engine: &str) -> Result<bool> {
+        let sql = "SELECT 1 FROM dawnsheet.seen WHERE coach = $1 AND sha256 = $2 AND model_sha256 = $3 AND engine = $4";
+        Ok(self.db.query_opt(sql, &[&self.coach, &sha256, &model_sha256, &engine])?.is_some())
+    }
+
+    fn failures(&mut self, key: &str) -> Result<u32> {
+        let sql = "SELECT count(*) FROM dawnsheet.attempt WHERE coach = $1 AND key = $2 AND outcome <> 'done'";
+        let count: i64 = self.db.query_one(sql, &[&self.coach, &key])?.get(0);
+        Ok(count as u32)
+    }
+
+    fn clear_failures(&mut self, key: &str) -> Result<()> {
+        self.db.execute("DELETE FROM dawnsheet.attempt WHERE coach = $1 AND key = $2 AND outcome <> 'done'", &[&self.coach, &key])?;
+        Ok(())
+    }
+
+    fn record_failure(&mut self, attempt: &Attempt, why: &str, stderr: &str) -> Result<()> {
+        let mut step = self.db.transaction()?;
+        Self::insert(&mut step, &self.coach, attempt, why, stderr)?;
+        Ok(step.commit()?)
+    }
+
+    fn failed_attempts(&mut self, owner: &str, clip: &str) -> Result<Vec<FailedAttempt>> {
+        let sql = "SELECT ended_at, seconds, outcome, stderr FROM dawnsheet.attempt
+                   WHERE coach = $1 AND owner = $2 AND clip = $3 AND outcome <> 'done' ORDER BY id";
+        let rows = self.db.query(sql, &[&self.coach, &owner, &clip])?;
+        Ok(rows.iter().map(|r| FailedAttempt { ended_at: r.get(0), seconds: r.get(1), why: r.get(2), stderr: r.get(3) }).collect())
+    }
+
+    fn take(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
+        let sql = "INSERT INTO dawnsheet.lease AS l VALUES ($1, $2, $3, $4, $5) ON CONFLICT (coach, owner, clip)
+                   DO UPDATE SET job = $4, attempt = $5 WHERE (l.job, l.attempt) <= ($4, $5)";
+        Ok(self.db.execute(sql, &[&self.coach, &owner, &clip, &lease.job, &lease.attempt])? == 1)
+    }
+
+    fn let_go(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
+        Ok(self.db.execute(LET_GO, &[&self.coach, &owner, &clip, &lease.job, &lease.attempt])? == 1)
+    }
+
+    fn record_under(
+        &mut self,
+        lease: Option<Lease>,
+        owner: &str,
+        key: &str,
+        identity: &str,
+        report: &Report,
+        seen: Option<(&str, &str, &Attempt)>,
+    ) -> Result<()> {
+        let (at, clip) = (now(), &report.clip);
+        let mut step = self.db.transaction()?;
+        if let Some(l) = lease
+            && step.execute(LET_GO, &[&self.coach, &owner, &clip.id, &l.job, &l.attempt])? == 0
+        {
+            return Err(Error::LeaseLost);
+        }
+        if let Some((model, engine, attempt)) = seen {
+            step.execute(
+                "INSERT INTO dawnsheet.seen VALUES ($1, $2, $3, $4, $5) ON CONFLICT (coach, sha256)
+                 DO UPDATE SET model_sha256 = $3, engine = $4, made_at = $5",
+                &[&self.coach, &clip.sha256, &model, &engine, &at],
+            )?;
+            Self::insert(&mut step, &self.coach, attempt, "done", "")?;
+        }
+        step.execute(
+            "INSERT INTO dawnsheet.result VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT (coach, owner, clip)
+             DO UPDATE SET key = $4, sha256 = $5, file = $6, student = $7, captured = $8, identity = $9, report = $10, judged_at = $11",
+            &[
+                &self.coach,
+                &owner,
+                &clip.id,
+                &key,
+                &clip.sha256,
+                &text(&clip.file),
+                &clip.student.as_deref().map(text),
+                &clip.captured,
+                &text(identity),
+                &report.to_json(),
+                &at,
+            ],
+        )?;
+        Ok(step.commit()?)
+    }
+
+    fn results(&mut self) -> Result<Vec<(Stored, String)>> {
+        let sql = "SELECT owner, report, judged_at, identity FROM dawnsheet.result WHERE coach = $1
+                   ORDER BY owner COLLATE \"C\", captured COLLATE \"C\" NULLS FIRST, clip COLLATE \"C\"";
+        let rows = self.db.query(sql, &[&self.coach])?;
+        rows.iter().map(|r| Ok((Stored { owner: r.get(0), report: parsed(r.get(1))?, judged_at: r.get(2) }, r.get(3)))).collect()
+    }
+
+    fn result(&mut self, owner: &str, clip: &str) -> Result<Option<Report>> {
+        let sql = "SELECT report FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3";
+        self.db.query_opt(sql, &[&self.coach, &owner, &clip])?.map(|r| parsed(r.get(0))).transpose()
+    }
+
+    fn held_by(&mut self, owner: &str) -> Result<Vec<Held>> {
+        let rows = self.db.query(
+            "SELECT clip, sha256, file, bool_or(judged), EXISTS
+                 (SELECT 1 FROM dawnsheet.result o WHERE o.coach = $1 AND o.sha256 = h.sha256 AND o.owner <> $2)
+             FROM (SELECT clip, sha256, file, true AS judged FROM dawnsheet.result WHERE coach = $1 AND owner = $2
+                   UNION ALL SELECT clip, sha256, file, false FROM dawnsheet.attempt WHERE coach = $1 AND owner = $2) h
+             GROUP BY clip, sha256, file ORDER BY clip",
+            &[&self.coach, &owner],
+        )?;
+        Ok(rows.iter().map(|r| Held { clip: r.get(0), sha256: r.get(1), file: r.get(2), judged: r.get(3), shared: r.get(4) }).collect())
+    }
+
+    fn erase(&mut self, owner: &str, held: &[Held]) -> Result<()> {
+        let mut step = self.db.transaction()?;
+        for h in held {
+            for table in ["result", "verdict", "attempt", "lease"] {
+                let sql = format!("DELETE FROM dawnsheet.{table} WHERE coach = $1 AND owner = $2 AND clip = $3");
+                step.execute(&sql, &[&self.coach, &owner, &h.clip])?;
+            }
+            if !h.shared {
+                step.execute("DELETE FROM dawnsheet.seen WHERE coach = $1 AND sha256 = $2", &[&self.coach, &h.sha256])?;
+                step.execute("DELETE FROM dawnsheet.attempt WHERE coach = $1 AND sha256 = $2", &[&self.coach, &h.sha256])?;
+            }
+        }
+        Ok(step.commit()?)
+    }
+
+    fn forget(&mut self, what: &str, why: &str) -> Result<()> {
+        let sql = "INSERT INTO dawnsheet.forgotten VALUES ($1, $2, $3, $4)
+                   ON CONFLICT (coach, digest) DO UPDATE SET why = $3, forgotten_at = $4";
+        self.db.execute(sql, &[&self.coach, &digest(what), &why, &now()])?;
+        Ok(())
+    }
+
+    fn welcome(&mut self, what: &str) -> Result<bool> {
+        let sql = "DELETE FROM dawnsheet.forgotten WHERE coach = $1 AND digest = $2";
+        Ok(self.db.execute(sql, &[&self.coach, &digest(what)])? > 0)
+    }
+
+    fn forgotten(&mut self, what: &str) -> Result<Option<String>> {
+        let sql = "SELECT why FROM dawnsheet.forgotten WHERE coach = $1 AND digest = $2";
+        Ok(self.db.query_opt(sql, &[&self.coach, &digest(what)])?.map(|r| r.get(0)))
+    }
+
+    fn note(&mut self, name: &str) -> Result<Option<String>> {
+        let sql = "SELECT value FROM dawnsheet.note WHERE coach = $1 AND name = $2";
+        Ok(self.db.query_opt(sql, &[&self.coach, &name])?.map(|r| r.get(0)))
+    }
+
+    fn set_note(&mut self, name: &str, value: &str) -> Result<()> {
+        let sql = "INSERT INTO dawnsheet.note VALUES ($1, $2, $3) ON CONFLICT (coach, name) DO UPDATE SET value = $3";
+        self.db.execute(sql, &[&self.coach, &name, &value])?;
+        Ok(())
+    }
+
+    fn measured_before(&mut self, moment: &str) -> Result<Vec<(String, String)>> {
+        let rows = self.db.query(
+            "SELECT r.owner, r.clip FROM dawnsheet.result r LEFT JOIN dawnsheet.seen s ON s.coach = r.coach AND s.sha256 = r.sha256
+             WHERE r.coach = $1 AND coalesce(s.made_at, r.judged_at) < $2 ORDER BY r.owner, r.clip",
+            &[&self.coach, &moment],
+        )?;
+        Ok(rows.iter().map(|r| (r.get(0), r.get(1))).collect())
+    }
+}
+
+const LET_GO: &str = "DELETE FROM dawnsheet.lease WHERE coach = $1 AND owner = $2 AND clip = $3 AND job = $4 AND attempt = $5";

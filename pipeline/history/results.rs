@@ -1,0 +1,93 @@
+//! What any store of results can do: SQLite in the out folder ([`Store`]), PostgreSQL for many machines. One test-suite
+//! (`tests/stores.rs`) holds for both.
+
+use super::store::{Attempt, FailedAttempt, Held, Lease, Store, Stored};
+use crate::error::Result;
+use crate::report::Report;
+
+/// A store of results, failed attempts, leases and notes. Owner: folder name of a student; clip: first 16 hex digits of the
+/// content hash; moments: RFC 3339, UTC. Each call is one transaction.
+pub trait Results: Send {
+    /// From now on this coach's rows are meant, where the store tells coaches apart.
+    fn of_coach(&mut self, _coach: &str) {}
+    /// The key under which an owner's clip is done, where it is.
+    fn done_key(&mut self, owner: &str, clip: &str) -> Result<Option<String>>;
+    /// Whether the models' look at these bytes is kept, by these models and this engine.
+    fn has_seen(&mut self, sha256: &str, model_sha256: &str, engine: &str) -> Result<bool>;
+    /// Failed attempts at a key.
+    fn failures(&mut self, key: &str) -> Result<u32>;
+    /// Forgets failed attempts at a key, so that it is tried again.
+    fn clear_failures(&mut self, key: &str) -> Result<()>;
+    /// Records an attempt that brought no result: why, and what the worker complained.
+    fn record_failure(&mut self, attempt: &Attempt, why: &str, stderr: &str) -> Result<()>;
+    /// Failed attempts at a clip, oldest first.
+    fn failed_attempts(&mut self, owner: &str, clip: &str) -> Result<Vec<FailedAttempt>>;
+    /// Takes a clip for one attempt of a job; false where a later attempt took it.
+    fn take(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool>;
+    /// Gives up what [`Results::take`] took, where it is still this attempt's.
+    fn let_go(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool>;
+    /// Records a result, its attempt and what was seen for it (`seen`: model hash, engine, attempt), in one transaction: now
+    /// the clip is done. Under a lease only while it is held; recording ends it. Error: `LeaseLost`, nothing written.
+    fn record_under(
+        &mut self,
+        lease: Option<Lease>,
+        owner: &str,
+        key: &str,
+        identity: &str,
+        report: &Report,
+        seen: Option<(&str, &str, &Attempt)>,
+    ) -> Result<()>;
+    /// Every result with its identity, by owner and date.
+    fn results(&mut self) -> Result<Vec<(Stored, String)>>;
+    /// One result.
+    fn result(&mut self, owner: &str, clip: &str) -> Result<Option<Report>>;
+    /// Every clip of which the store holds something for this owner.
+    fn held_by(&mut self, owner: &str) -> Result<Vec<Held>>;
+    /// Erases the rows of these clips of one owner. Rows about bytes that another owner sent too stay for that one.
+    fn erase(&mut self, owner: &str, held: &[Held]) -> Result<()>;
+    /// Remembers by digest alone that something is to be skipped from now on.
+    fn forget(&mut self, what: &str, why: &str) -> Result<()>;
+    /// Takes that back; whether it was remembered at all.
+    fn welcome(&mut self, what: &str) -> Result<bool>;
+    /// Why this is skipped, where it is.
+    fn forgotten(&mut self, what: &str) -> Result<Option<String>>;
+    /// A remembered fact about the installation.
+    fn note(&mut self, name: &str) -> Result<Option<String>>;
+    /// Remembers one.
+    fn set_note(&mut self, name: &str, value: &str) -> Result<()>;
+    /// Owner and clip of what was first measured before `moment`.
+    fn measured_before(&mut self, moment: &str) -> Result<Vec<(String, String)>>;
+}
+
+/// Every method is the inherent one of the same name.
+macro_rules! delegate {
+    ($($name:ident($($argument:ident: $kind:ty),*) -> $result:ty;)*) => {
+        impl Results for Store {
+            $(fn $name(&mut self, $($argument: $kind),*) -> $result {
+                Store::$name(self, $($argument),*)
+            })*
+        }
+    };
+}
+
+delegate! {
+    done_key(owner: &str, clip: &str) -> Result<Option<String>>;
+    has_seen(sha256: &str, model_sha256: &str, engine: &str) -> Result<bool>;
+    failures(key: &str) -> Result<u32>;
+    clear_failures(key: &str) -> Result<()>;
+    record_failure(attempt: &Attempt, why: &str, stderr: &str) -> Result<()>;
+    failed_attempts(owner: &str, clip: &str) -> Result<Vec<FailedAttempt>>;
+    take(owner: &str, clip: &str, lease: Lease) -> Result<bool>;
+    let_go(owner: &str, clip: &str, lease: Lease) -> Result<bool>;
+    record_under(lease: Option<Lease>, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str, &Attempt)>) -> Result<()>;
+    results() -> Result<Vec<(Stored, String)>>;
+    result(owner: &str, clip: &str) -> Result<Option<Report>>;
+    held_by(owner: &str) -> Result<Vec<Held>>;
+    erase(owner: &str, held: &[Held]) -> Result<()>;
+    forget(what: &str, why: &str) -> Result<()>;
+    welcome(what: &str) -> Result<bool>;
+    forgotten(what: &str) -> Result<Option<String>>;
+    note(name: &str) -> Result<Option<String>>;
+    set_note(name: &str, value: &str) -> Result<()>;
+    measured_before(moment: &str) -> Result<Vec<(String, String)>>;
+}

@@ -1,0 +1,166 @@
+//! Planning an inbox into the queue: what a night on one machine would do itself becomes jobs; what is done, refused or to be
+//! forgotten does not.
+
+use super::engine::{Added, ClipJob, Queue};
+use super::media::Media;
+use super::stores::StoreAt;
+use crate::batch::schedule::fair_order;
+use crate::error::{Error, Result};
+use crate::history::Results;
+use crate::intake::admit::{admit, placeholder_sha256};
+use crate::intake::roster::slug;
+use crate::intake::{Roster, Upload, walk};
+use crate::judge::{self, Identity};
+use crate::pose::models::{ModelChoice, Models, hex};
+use crate::report::Reason;
+use crate::settings::Settings;
+use rayon::prelude::*;
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+
+/// What is to be planned.
+pub struct Enqueue {
+    pub inbox: PathBuf,
+    pub store: StoreAt,
+    pub media: Media,
+    /// Whose inbox it is.
+    pub coach: String,
+    pub settings: Settings,
+    pub roster: Roster,
+    pub choice: ModelChoice,
+    /// How often a clip is tried at most.
+    pub attempts: i16,
+    pub retry_failed: bool,
+}
+
+/// What became of the inbox.
+#[derive(Debug, Default, serde::Serialize)]
+pub struct Planned {
+    pub uploads: usize,
+    #[serde(flatten)]
+    pub jobs: Added,
+    pub done: usize,
+    pub repeats: usize,
+    pub refused: usize,
+    pub forgotten: usize,
+    /// File and why it waits for the next time.
+    pub waiting: Vec<(String, String)>,
+}
+
+/// Name of the note that holds settings.
+fn note_of(settings: &str) -> String {
+    format!("settings {}", hex(&Sha256::digest(settings)))
+}
+
+/// Keeps the settings in the store once, however many jobs name them; the name.
+pub fn keep_settings(store: &mut dyn Results, settings: &Settings) -> Result<String> {
+    let text = serde_json::to_string(settings).map_err(|e| Error::Internal(e.to_string()))?;
+    let name = note_of(&text);
+    if store.note(&name)?.is_none() {
+        store.set_note(&name, &text)?;
+    }
+    Ok(name)
+}
+
+type Identified = (Upload, std::result::Result<Identity, Reason>);
+
+/// Plans the inbox. Errors: usage, database.
+pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
+    let models = Models::locate();
+    let mut store = plan.store.open(&plan.coach)?;
+    let found = walk(&plan.inbox, &plan.roster, &plan.settings)?;
+    let mut planned = Planned { uploads: found.uploads.len(), ..Planned::default() };
+    let mut ready = Vec::new();
+    for u in found.uploads {
+        let why = u.waits.clone().or_else(|| missing(plan, &u));
+        match why {
+            Some(why) => planned.waiting.push((u.brief.file, why)),
+            None => ready.push(u),
+        }
+    }
+    let identified: Vec<Identified> = ready
+        .into_par_iter()
+        .map(|u| {
+            let identity = admit(&u.path, &plan.settings).map(|a| Identity { sha256: a.sha256, bytes: a.bytes, brief: u.brief.clone() });
+            (u, identity)
+        })
+        .collect();
+    let settings = keep_settings(store.as_mut(), &plan.settings)?;
+    let jobs = jobs(plan, identified, &models, store.as_mut(), &settings, &mut planned)?;
+    planned.jobs = queue.add(&jobs, plan.attempts, plan.retry_failed)?;
+    Ok(planned)
+}
+
+/// Why the workers would not find the clip, where that is so.
+fn missing(plan: &Enqueue, u: &Upload) -> Option<String> {
+    let there = plan.media.path(&u.brief.file).is_ok_and(|p| p.is_file());
+    (!there).then(|| "not found below the media folder under this name".to_string())
+}
+
+fn jobs(
+    plan: &Enqueue,
+    identified: Vec<Identified>,
+    models: &Models,
+    store: &mut dyn Results,
+    settings: &str,
+    planned: &mut Planned,
+) -> Result<Vec<(String, i16, ClipJob)>> {
+    let mut owners_of: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    for (u, identity) in &identified {
+        if let Ok(i) = identity {
+            owners_of.entry(i.sha256.clone()).or_default().insert(slug(u.brief.student.as_deref()));
+        }
+    }
+    let (mut tasks, mut taken) = (Vec::new(), BTreeSet::new());
+    for (upload, identity) in identified {
+        let owner = slug(upload.brief.student.as_deref());
+        let mut identity = match identity {
+            _ if store.forgotten(&owner)?.is_some() => {
+                planned.forgotten += 1;
+                continue;
+            }
+            Ok(identity) => identity,
+            Err(reason) => {
+                refuse(plan, &upload, &owner, reason, models, store)?;
+                planned.refused += 1;
+                continue;
+            }
+        };
+        if store.forgotten(&format!("{owner}/{}", identity.sha256))?.is_some() {
+            planned.forgotten += 1;
+        } else if !taken.insert((owner.clone(), identity.sha256.clone())) {
+            planned.repeats += 1;
+        } else {
+            identity.brief.sent_by_another = owners_of.get(&identity.sha256).is_some_and(|o| o.len() > 1);
+            let key = crate::batch::key(&identity, plan.choice, models, &plan.settings);
+            if store.done_key(&owner, identity.id())?.as_deref() == Some(&key) {
+                planned.done += 1;
+            } else {
+                tasks.push((owner, key, identity));
+            }
+        }
+    }
+    let mut rounds: BTreeMap<String, i16> = BTreeMap::new();
+    Ok(fair_order(tasks, |(owner, _, i)| (owner, i.bytes, &i.brief.file))
+        .into_iter()
+        .map(|(owner, key, identity)| {
+            let round = rounds.entry(owner.clone()).or_default();
+            *round = round.saturating_add(1);
+            let (coach, choice, settings) = (plan.coach.clone(), plan.choice, settings.to_string());
+            (format!("{coach}/{owner}/{key}"), *round, ClipJob { coach, owner, identity, choice, settings })
+        })
+        .collect())
+}
+
+/// What may not be opened needs no worker: its report is its result.
+fn refuse(plan: &Enqueue, upload: &Upload, owner: &str, reason: Reason, models: &Models, store: &mut dyn Results) -> Result<()> {
+    let identity = Identity { sha256: placeholder_sha256(&upload.brief.file), bytes: upload.bytes, brief: upload.brief.clone() };
+    let report = judge::failed(&identity, reason, plan.choice, models, &plan.settings);
+    let key = crate::batch::key(&identity, plan.choice, models, &plan.settings);
+    let text = serde_json::to_string(&identity).map_err(|e| Error::Internal(e.to_string()))?;
+    if store.done_key(owner, identity.id())?.as_deref() == Some(&key) && store.result(owner, identity.id())?.as_ref() == Some(&report) {
+        return Ok(());
+    }
+    store.record_under(None, owner, &key, &text, &report, None)
+}

@@ -1,0 +1,205 @@
+//! One machine of many: takes jobs, starts a child process a clip, puts files in place, records the result. Files go first,
+//! the row last and only while the clip is still this attempt's, so that a machine that was thought dead changes nothing.
+
+use super::engine::{ClipJob, Queue, Stage, Times};
+use super::media::Media;
+use super::stores::{StoreAt, Stores};
+use crate::batch::interrupt::Interrupt;
+use crate::batch::job::{self, Job, JobOutcome, worker_program};
+use crate::batch::place::{self, OutFolder};
+use crate::error::{Error, Result};
+use crate::history::store::{Attempt, Lease};
+use crate::intake::admit::admit;
+use crate::intake::roster::slug;
+use crate::judge::{self, ENGINE};
+use crate::pose::models::{ModelChoice, Models};
+use crate::pose::seen::Seen;
+use crate::report::{ReasonCode, Report};
+use crate::settings::Settings;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+/// What a machine is told.
+pub struct Work {
+    pub store: StoreAt,
+    pub media: Media,
+    pub out: PathBuf,
+    pub slots: usize,
+    pub times: Times,
+}
+
+/// A machine at work.
+struct Machine {
+    stores: Stores,
+    media: Media,
+    out: PathBuf,
+    models: Models,
+    worker: PathBuf,
+    settings: Mutex<BTreeMap<String, Arc<Settings>>>,
+    interrupt: Interrupt,
+    /// Why this machine is not fit to go on.
+    unfit: Mutex<Option<String>>,
+}
+
+/// Folder of one coach below the out folder.
+pub fn folder_of(out: &Path, coach: &str) -> PathBuf {
+    out.join(slug(Some(coach)))
+}
+
+/// Works until interrupted. Errors: usage and installation, before the first job or when the installation turns out unfit.
+pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
+    let models = Models::locate();
+    for id in ["detector", "landmark_full"].into_iter().chain(ModelChoice::Accurate.files()) {
+        models.checked(id)?;
+    }
+    models.runtime()?;
+    OutFolder::open(&work.out)?;
+    let stores = Stores::open(work.store, work.times.lease)?;
+    let grace = Duration::from_secs_f64(Settings::default().night.clip_seconds);
+    let machine = Arc::new(Machine {
+        stores,
+        media: work.media,
+        out: work.out,
+        models,
+        worker: worker_program()?,
+        settings: Mutex::default(),
+        interrupt: interrupt.clone(),
+        unfit: Mutex::default(),
+    });
+    let (at_job, at_end) = (machine.clone(), machine.clone());
+    let stage = Stage(Arc::new(move |job, lease, last| at_job.one(job, lease, last).map_err(|e| e.to_string())));
+    queue.serve(work.slots, work.times, grace, &stage, interrupt, move || at_end.unfit().is_some())?;
+    machine.unfit().map_or(Ok(()), |why| Err(Error::Installation(why)))
+}
+
+/// One attempt at a job.
+struct Try<'a> {
+    job: &'a ClipJob,
+    lease: Lease,
+    key: String,
+    settings: Arc<Settings>,
+    out: OutFolder,
+}
+
+impl Machine {
+    fn unfit(&self) -> Option<String> {
+        self.unfit.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn one(&self, job: &ClipJob, lease: Lease, last: bool) -> Result<()> {
+        let (owner, id) = (job.owner.as_str(), job.identity.id());
+        if !self.stores.with(&job.coach, |s| s.take(owner, id, lease))? {
+            return Err(Error::LeaseLost);
+        }
+        let settings = self.settings(job)?;
+        let key = crate::batch::key(&job.identity, job.choice, &self.models, &settings);
+        let nothing_to_do = self.stores.with(&job.coach, |s| {
+            let forgotten = s.forgotten(owner)?.is_some() || s.forgotten(&format!("{owner}/{}", job.identity.sha256))?.is_some();
+            Ok(forgotten || s.done_key(owner, id)?.as_deref() == Some(&key))
+        })?;
+        if nothing_to_do {
+            self.stores.with(&job.coach, |s| s.let_go(owner, id, lease))?;
+            return Ok(());
+        }
+        let out = OutFolder::open(&folder_of(&self.out, &job.coach))?;
+        let this = Try { job, lease, key, settings, out };
+        // a folder of its own: another machine may still write into that of an earlier attempt
+        let name = format!("{id}-{owner}-{}-{}", lease.job, lease.attempt);
+        let folder = this.out.staging(&name)?;
+        let done = match self.judge_again(&this, &folder) {
+            Ok(false) => self.measure(&this, &folder, last),
+            done => done.map(|_| ()),
+        };
+        place::remove(&folder)?;
+        done
+    }
+
+    fn settings(&self, job: &ClipJob) -> Result<Arc<Settings>> {
+        let mut known = self.settings.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(settings) = known.get(&job.settings) {
+            return Ok(settings.clone());
+        }
+        let text = self.stores.with(&job.coach, |s| s.note(&job.settings))?;
+        let text = text.ok_or_else(|| Error::Internal(format!("the store has no '{}'", job.settings)))?;
+        let settings: Settings = serde_json::from_str(&text).map_err(|e| Error::Internal(format!("'{}': {e}", job.settings)))?;
+        let settings = Arc::new(settings);
+        known.insert(job.settings.clone(), settings.clone());
+        Ok(settings)
+    }
+
+    /// Judges by what is kept of these bytes, where this engine and these models saw them before.
+    fn judge_again(&self, this: &Try, folder: &Path) -> Result<bool> {
+        let job = this.job;
+        let (model, kept) = (self.models.combined_sha256(job.choice), this.out.keypoints(job.identity.id())?);
+        if !kept.is_file() || !self.stores.with(&job.coach, |s| s.has_seen(&job.identity.sha256, &model, ENGINE))? {
+            return Ok(false);
+        }
+        let report = judge::judge(&Seen::read(&kept)?, &job.identity, job.choice, &self.models, &this.settings);
+        self.record(this, folder, &report, None)?;
+        Ok(true)
+    }
+
+    fn measure(&self, this: &Try, folder: &Path, last: bool) -> Result<()> {
+        let job = this.job;
+        let path = self.media.path(&job.identity.brief.file)?;
+        match admit(&path, &this.settings) {
+            Ok(a) if a.sha256 == job.identity.sha256 => {}
+            Ok(_) => return Err(Error::Internal("the clip changed since it was enqueued: enqueue again".into())),
+            Err(why) => return Err(Error::Internal(format!("the clip cannot be read below the media folder: {}", why.text))),
+        }
+        let began = Instant::now();
+        let told = Job { identity: job.identity.clone(), choice: job.choice, settings: Settings::clone(&this.settings) };
+        let outcome = job::run(&self.worker, &path, folder, &told, &self.interrupt)?;
+        let mut attempt = Attempt {
+            owner: job.owner.clone(),
+            clip: job.identity.id().into(),
+            sha256: job.identity.sha256.clone(),
+            file: job.identity.brief.file.clone(),
+            key: this.key.clone(),
+            seconds: began.elapsed().as_secs_f64(),
+            timings: serde_json::json!({}),
+        };
+        match outcome {
+            JobOutcome::Installation(why) => {
+                *self.unfit.lock().unwrap_or_else(PoisonError::into_inner) = Some(why.clone());
+                Err(Error::Installation(why))
+            }
+            JobOutcome::GivenUp => Err(Error::Internal("this machine was told to stop at once".into())),
+            JobOutcome::Failed { why, stderr } => {
+                self.stores.with(&job.coach, |s| s.record_failure(&attempt, &why, &stderr))?;
+                if last {
+                    let reason = ReasonCode::WorkerFailed.because(&why);
+                    let report = judge::failed(&job.identity, reason, job.choice, &self.models, &this.settings);
+                    place::write(&this.out.report(&job.owner, job.identity.id())?, report.to_json().as_bytes())?;
+                }
+                Err(Error::Internal(why))
+            }
+            JobOutcome::Done { report, timings } => {
+                attempt.timings = timings;
+                let (seen, pictures) = (folder.join(job::SEEN), folder.join(job::PICTURES));
+                let has_seen = seen.is_file();
+                if has_seen {
+                    place::put(&seen, &this.out.keypoints(job.identity.id())?)?;
+                }
+                if pictures.is_dir() {
+                    place::put(&pictures, &this.out.pictures(job.identity.id()))?;
+                }
+                self.record(this, folder, &report, has_seen.then_some(&attempt))
+            }
+        }
+    }
+
+    fn record(&self, this: &Try, folder: &Path, report: &Report, attempt: Option<&Attempt>) -> Result<()> {
+        let job = this.job;
+        // by way of this attempt's own folder: another may be putting the same file in place at this moment
+        let whole = folder.join("whole.json");
+        std::fs::write(&whole, report.to_json()).map_err(Error::file(&whole))?;
+        place::put(&whole, &this.out.report(&job.owner, job.identity.id())?)?;
+        let identity = serde_json::to_string(&job.identity).map_err(|e| Error::Internal(e.to_string()))?;
+        let model = self.models.combined_sha256(job.choice);
+        let seen = attempt.map(|a| (model.as_str(), ENGINE, a));
+        self.stores.with(&job.coach, |s| s.record_under(Some(this.lease), &job.owner, &this.key, &identity, report, seen))
+    }
+}

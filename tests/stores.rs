@@ -1,0 +1,169 @@
+//! One suite for every store of results: SQLite in a file, PostgreSQL. And what only PostgreSQL has: coaches kept apart.
+#![cfg(feature = "queue")]
+
+#[path = "support/cluster.rs"]
+mod cluster;
+mod support;
+
+use cluster::{Cluster, PASSWORD};
+use dawnsheet::error::Error;
+use dawnsheet::history::postgres::Postgres;
+use dawnsheet::history::store::{Attempt, Lease};
+use dawnsheet::history::{Results, Store};
+use dawnsheet::report::Report;
+use support::Builder;
+
+fn report(student: &str, clip: &str, captured: Option<&str>) -> Report {
+    let mut r = Builder::new(1, student, "2026-02-01").report;
+    r.clip.id = format!("{clip:0>16}");
+    r.clip.sha256 = format!("{clip:0>64}");
+    r.clip.file = format!("{student}/{clip} Ü 'quoted'.mp4");
+    r.clip.captured = captured.map(Into::into);
+    r
+}
+
+fn attempt(owner: &str, r: &Report, key: &str) -> Attempt {
+    let (clip, sha256, file) = (r.clip.id.clone(), r.clip.sha256.clone(), r.clip.file.clone());
+    Attempt { owner: owner.into(), clip, sha256, file, key: key.into(), seconds: 1.5, timings: serde_json::json!({"scout": 0.5}) }
+}
+
+fn at(job: i64, attempt: i32) -> Lease {
+    Lease { job, attempt }
+}
+
+/// The suite.
+fn holds(s: &mut dyn Results) {
+    let (a, b) = (report("Ada", "a", Some("2026-02-01")), report("Ada", "b", None));
+    let (ida, idb) = (a.clip.id.clone(), b.clip.id.clone());
+    // results, done keys, what was seen, in one step
+    assert_eq!(s.done_key("ada", &ida).unwrap(), None);
+    s.record_under(None, "ada", "k1", "{\"i\":1}", &a, Some(("model", "1", &attempt("ada", &a, "k1")))).unwrap();
+    s.record_under(None, "ada", "k2", "{}", &b, None).unwrap();
+    assert_eq!(s.done_key("ada", &ida).unwrap().as_deref(), Some("k1"));
+    assert!(s.has_seen(&a.clip.sha256, "model", "1").unwrap());
+    assert!(!s.has_seen(&a.clip.sha256, "model", "2").unwrap() && !s.has_seen(&b.clip.sha256, "model", "1").unwrap());
+    assert_eq!(s.result("ada", &ida).unwrap().unwrap().to_json(), a.to_json(), "byte for byte");
+    let all: Vec<_> = s.results().unwrap().into_iter().map(|(r, i)| (r.owner, r.report.clip.id, i)).collect();
+    assert_eq!(all, [("ada".into(), idb.clone(), "{}".into()), ("ada".into(), ida.clone(), "{\"i\":1}".into())], "undated first");
+    // judged again: replaced, not doubled
+    s.record_under(None, "ada", "k3", "{}", &b, None).unwrap();
+    assert_eq!((s.results().unwrap().len(), s.done_key("ada", &idb).unwrap().as_deref()), (2, Some("k3")));
+    // failures
+    let tried = attempt("ada", &b, "k9");
+    s.record_failure(&tried, "crashed", "complaint \0 with a NUL").unwrap();
+    s.record_failure(&tried, "hung", "").unwrap();
+    assert_eq!((s.failures("k9").unwrap(), s.failures("k1").unwrap()), (2, 0), "a success is no failure");
+    let failed = s.failed_attempts("ada", &idb).unwrap();
+    assert_eq!(failed.iter().map(|f| (f.why.as_str(), f.seconds)).collect::<Vec<_>>(), [("crashed", 1.5), ("hung", 1.5)]);
+    assert!(failed[0].stderr.starts_with("complaint"));
+    s.clear_failures("k9").unwrap();
+    assert_eq!(s.failures("k9").unwrap(), 0);
+    fences(s);
+    // notes, skipping, retention
+    assert_eq!(s.note("inbox").unwrap(), None);
+    s.set_note("inbox", "/a").unwrap();
+    s.set_note("inbox", "/b").unwrap();
+    assert_eq!(s.note("inbox").unwrap().as_deref(), Some("/b"));
+    s.forget("eve", "asked").unwrap();
+    assert_eq!(s.forgotten("eve").unwrap().as_deref(), Some("asked"));
+    assert!(s.welcome("eve").unwrap() && !s.welcome("eve").unwrap() && s.forgotten("eve").unwrap().is_none());
+    assert_eq!(s.measured_before("2000-01-01T00:00:00Z").unwrap(), []);
+    assert!(s.measured_before("2999-01-01T00:00:00Z").unwrap().contains(&("ada".to_string(), ida.clone())));
+    // erasing one owner leaves the other who sent the same bytes
+    s.record_under(None, "bob", "k1", "{}", &a, None).unwrap();
+    let held = s.held_by("ada").unwrap();
+    assert!(held.iter().any(|h| h.clip == ida && h.shared && h.judged) && held.iter().any(|h| h.clip == idb && !h.shared));
+    s.erase("ada", &held).unwrap();
+    assert_eq!(s.held_by("ada").unwrap().len(), 0);
+    assert!(s.result("bob", &ida).unwrap().is_some() && s.has_seen(&a.clip.sha256, "model", "1").unwrap());
+}
+
+/// A late worker changes nothing.
+fn fences(s: &mut dyn Results) {
+    let r = report("Ada", "c", None);
+    let (id, mut late) = (r.clip.id.clone(), r.clone());
+    late.severity = 0.25;
+    assert!(s.take("ada", &id, at(7, 1)).unwrap());
+    assert!(s.take("ada", &id, at(7, 2)).unwrap(), "a later attempt takes over");
+    assert!(!s.take("ada", &id, at(7, 1)).unwrap() && !s.take("ada", &id, at(6, 9)).unwrap(), "an earlier one does not");
+    let seen = attempt("ada", &late, "k");
+    let lost = s.record_under(Some(at(7, 1)), "ada", "k", "{}", &late, Some(("m", "e", &seen)));
+    assert!(matches!(lost, Err(Error::LeaseLost)), "{lost:?}");
+    assert!(s.result("ada", &id).unwrap().is_none() && !s.has_seen(&r.clip.sha256, "m", "e").unwrap(), "nothing of it was written");
+    s.record_under(Some(at(7, 2)), "ada", "k", "{}", &r, None).unwrap();
+    let lost = s.record_under(Some(at(7, 1)), "ada", "other", "{}", &late, None);
+    assert!(matches!(lost, Err(Error::LeaseLost)), "also after the other is done: {lost:?}");
+    assert!(matches!(s.record_under(Some(at(7, 2)), "ada", "other", "{}", &late, None), Err(Error::LeaseLost)), "a lease is good once");
+    assert_eq!(s.result("ada", &id).unwrap().unwrap().to_json(), r.to_json());
+    assert!(s.take("ada", &id, at(7, 3)).unwrap() && !s.let_go("ada", &id, at(7, 2)).unwrap() && s.let_go("ada", &id, at(7, 3)).unwrap());
+    let held = s.held_by("ada").unwrap().into_iter().filter(|h| h.clip == id).collect::<Vec<_>>();
+    s.erase("ada", &held).unwrap();
+}
+
+#[test]
+fn sqlite_holds() {
+    let folder = tempfile::tempdir().unwrap();
+    holds(&mut Store::open(&folder.path().join("store.sqlite")).unwrap());
+}
+
+#[test]
+fn postgres_holds_and_keeps_coaches_apart() {
+    let cluster = Cluster::start();
+    let url = cluster.create("results");
+    // many machines come up at once on an empty database
+    std::thread::scope(|scope| {
+        for _ in 0..4 {
+            scope.spawn(|| drop(Postgres::open(&url, None).unwrap()));
+        }
+    });
+    holds(&mut Postgres::open(&url, Some("mira")).unwrap());
+    assert_eq!(Postgres::open(&url, Some("jonas")).unwrap().results().unwrap().len(), 0);
+    tenants(&cluster, &url);
+    // a newer schema is refused and left alone
+    cluster.connect("results").batch_execute("INSERT INTO dawnsheet.schema_version VALUES (99)").unwrap();
+    let refused = Postgres::open(&url, None).err().unwrap();
+    assert!(matches!(&refused, Error::Installation(why) if why.contains("newer")), "{refused}");
+    let rows: i64 = cluster.connect("results").query_one("SELECT count(*) FROM dawnsheet.result", &[]).unwrap().get(0);
+    assert!(rows >= 3, "{rows}");
+}
+
+/// Two coaches with logins of their own, the operator's store holding results of both.
+fn tenants(cluster: &Cluster, url: &str) {
+    let mut operator = cluster.connect("results");
+    for coach in ["lena", "omar"] {
+        operator
+            .batch_execute(&format!("CREATE ROLE {coach} LOGIN PASSWORD '{PASSWORD}'; SELECT dawnsheet.admit_coach('{coach}')"))
+            .unwrap();
+        let mut s = Postgres::open(url, Some(coach)).unwrap();
+        let r = report(coach, "d", None);
+        assert!(s.take("student", &r.clip.id, at(1, 1)).unwrap());
+        s.record_under(None, "student", "k", "{}", &r, Some(("m", "e", &attempt("student", &r, "k")))).unwrap();
+        s.set_note("n", coach).unwrap();
+        s.forget("someone", "asked").unwrap();
+        let verdict =
+            "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at) VALUES ($1, '', '', '', '', 1, '', '')";
+        operator.execute(verdict, &[&coach]).unwrap();
+    }
+    let login = cluster.url_of("lena", PASSWORD, cluster.port, "results");
+    let mut own = Postgres::open(&login, None).unwrap();
+    assert_eq!(own.results().unwrap().len(), 1, "her own");
+    let mut posing = Postgres::open(&login, Some("omar")).unwrap();
+    assert_eq!(posing.results().unwrap().len(), 0, "not his, though she asks for his");
+    let mut lena = postgres::Client::connect(&login, postgres::NoTls).unwrap();
+    for table in ["seen", "result", "attempt", "verdict", "forgotten", "note", "lease"] {
+        let count: i64 = operator.query_one(&format!("SELECT count(DISTINCT coach) FROM dawnsheet.{table}"), &[]).unwrap().get(0);
+        assert!(count >= 2, "{table} holds rows of both, or this proves nothing");
+        let visible = lena.query(&format!("SELECT DISTINCT coach FROM dawnsheet.{table}"), &[]).unwrap();
+        assert_eq!(visible.iter().map(|r| r.get::<_, String>(0)).collect::<Vec<_>>(), ["lena"], "{table}");
+    }
+    let changed = lena.execute("UPDATE dawnsheet.verdict SET note = 'mine' WHERE coach = 'omar'", &[]).unwrap();
+    assert_eq!(changed, 0);
+    let forged =
+        "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at) VALUES ('omar', '', '', '', '', 1, '', '')";
+    assert!(lena.execute(forged, &[]).unwrap_err().to_string().contains("db error"));
+    for forbidden in
+        ["DELETE FROM dawnsheet.result", "SELECT dawnsheet.admit_coach('lena')", "SET row_security = off; SELECT * FROM dawnsheet.result"]
+    {
+        assert!(lena.batch_execute(forbidden).is_err(), "{forbidden}");
+    }
+}
