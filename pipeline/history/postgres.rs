@@ -187,8 +187,10 @@ impl Results for Postgres {
     }
 
     fn results(&mut self) -> Result<Vec<(Stored, String)>> {
-        let sql = "SELECT owner, report, judged_at, identity FROM dawnsheet.result WHERE coach = $1
-                   ORDER BY owner COLLATE \"C\", captured COLLATE \"C\" NULLS FIRST, clip COLLATE \"C\"";
+        let sql = "SELECT r.owner, r.report, coalesce(s.made_at, r.judged_at), r.identity
+                   FROM dawnsheet.result r LEFT JOIN dawnsheet.seen s ON s.coach = r.coach AND s.sha256 = r.sha256
+                   WHERE r.coach = $1
+                   ORDER BY r.owner COLLATE \"C\", r.captured COLLATE \"C\" NULLS FIRST, r.clip COLLATE \"C\"";
         let rows = self.db.query(sql, &[&self.coach])?;
         rows.iter().map(|r| Ok((Stored { owner: r.get(0), report: parsed(r.get(1))?, judged_at: r.get(2) }, r.get(3)))).collect()
     }

@@ -19,6 +19,7 @@ pub struct Store {
 pub struct Stored {
     pub owner: String,
     pub report: Report,
+    /// When its clip was measured (not only judged again), or first refused.
     pub judged_at: String,
 }
 
@@ -356,9 +357,18 @@ impl Store {
         Ok(rows.collect::<rusqlite::Result<_>>()?)
     }
 
+    /// Says that these bytes were seen at another time than now.
+    pub fn seen_at(&self, sha256: &str, moment: &str) -> Result<()> {
+        self.db.execute("UPDATE seen SET made_at = ?2 WHERE sha256 = ?1", params![sha256, moment])?;
+        Ok(())
+    }
+
     /// Every result, by owner and date.
     pub fn results(&self) -> Result<Vec<(Stored, String)>> {
-        let mut statement = self.db.prepare("SELECT owner, report, judged_at, identity FROM result ORDER BY owner, captured, clip")?;
+        let mut statement = self.db.prepare(
+            "SELECT r.owner, r.report, coalesce(s.made_at, r.judged_at), r.identity
+             FROM result r LEFT JOIN seen s ON s.sha256 = r.sha256 ORDER BY r.owner, r.captured, r.clip",
+        )?;
         let rows = statement
             .query_map([], |r| Ok((r.get::<_, String>(0)?, r.get::<_, String>(1)?, r.get::<_, String>(2)?, r.get::<_, String>(3)?)))?;
         let mut all = Vec::new();

@@ -6,7 +6,8 @@ use crate::swing::Part;
 use crate::track::BODY_CUT_OFF;
 use crate::track::signal::quantile;
 
-/// All sway quantities. `trail_hip_travel_cm` comes from the outline's edge where that is safe, else from the key point.
+/// All sway quantities. `trail_hip_travel_cm` and `pelvis_travel_cm` come from the outline's edge and the
+/// key points together where the outline is safe, else from the key points.
 pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     let body = &ctx.body;
     let track = &ctx.swing.track;
@@ -43,13 +44,19 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         .as_ref()
         .map_err(Clone::clone)
         .and_then(|e| floor(ctx.reading_from("hip_edge_travel_cm", e.travel_cm, e.jitter_cm, e.frames.clone(), true, From::Outline)));
-    let trail_hip_travel = match &edge {
-        Ok(r) => {
-            let e = edges.as_ref().map_err(Clone::clone);
-            floor(e.and_then(|e| ctx.reading_from("trail_hip_travel_cm", e.travel_cm, e.jitter_cm, r.frames.clone(), true, From::Outline)))
-        }
-        Err(_) => floor(travel(&hip).and_then(|(v, se, frames)| ctx.reading("trail_hip_travel_cm", v, se, frames, true))),
+    // hip key points and the outline's edge err in different ways: their mean is read better than either (see
+    // scripts/calibrate); where the outline is torn or blocked the key points stand alone
+    let both_ways = |name: &'static str, series: &[f64]| -> Outcome {
+        let (points, se, frames) = travel(series)?;
+        floor(match &edges {
+            Ok(e) => {
+                let (mean, jitter) = ((points + e.travel_cm) / 2.0, se.hypot(e.jitter_cm) / 2.0);
+                ctx.reading_from(name, mean, jitter, e.frames.clone(), true, From::Both)
+            }
+            Err(_) => ctx.reading(name, points, se, frames, true),
+        })
     };
+    let trail_hip_travel = both_ways("trail_hip_travel_cm", &hip);
     let share = trail_hip_travel.clone().and_then(|r| {
         let (px, _) = stance?;
         let stance_cm = ctx.cm(px);
@@ -59,11 +66,7 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let value = r.value / stance_cm * 100.0;
         Ok(super::Reading { value, sd: own.hypot(error.sd * value / 12.0), ..r })
     });
-    // the outer edge tells the pelvis' slide better than the hip key points do (rendered clips: scripts/calibrate)
-    let pelvis_travel = floor(match &edges {
-        Ok(e) => ctx.reading_from("pelvis_travel_cm", e.travel_cm, e.jitter_cm, e.frames.clone(), true, From::Outline),
-        Err(_) => travel(&pelvis).and_then(|(v, se, frames)| ctx.reading("pelvis_travel_cm", v, se, frames, true)),
-    });
+    let pelvis_travel = both_ways("pelvis_travel_cm", &pelvis);
     let shift = || {
         ctx.face_on()?;
         let m = ctx.moment(ctx.swing.moments.impact, "impact")?;

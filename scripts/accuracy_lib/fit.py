@@ -131,7 +131,7 @@ def main():
     without = judge(a.out, clips, identity(False, names, current["events"]))
     lines, used = [], 0
     for name in names:
-        for source in (("outline", "key_point") if name in BOTH_SOURCES else (None,)):
+        for source in (("both", "key_point") if name in BOTH_SOURCES else (None,)):
             got = readings(without if source == "key_point" else with_outline, name, source)
             key = f'"{name}.key_point"' if source == "key_point" else name
             if len(got) < 8 or name == "trail_hip_travel_pct_stance":  # a share of two others: its error follows from theirs

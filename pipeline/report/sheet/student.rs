@@ -31,7 +31,11 @@ pub struct StudentPage {
 pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -> StudentPage {
     let mut by_age: Vec<&Entry> = entries.to_vec();
     by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
-    let newest = by_age[0];
+    // of several clips of the newest day, the one that says most
+    let day = |e: &&Entry| e.report().clip.captured.as_deref().and_then(|c| c.get(..10)).map(str::to_string);
+    let newest_day = day(&by_age[0]);
+    let same_day = by_age.iter().rev().filter(|e| day(e) == newest_day && newest_day.is_some());
+    let newest = same_day.max_by(|a, b| a.report().severity.total_cmp(&b.report().severity)).copied().unwrap_or(by_age[0]);
     let mut keys: Vec<_> = trends.iter().map(|t| (t.view, t.club)).collect();
     keys.sort();
     keys.dedup();
