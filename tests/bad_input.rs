@@ -4,7 +4,7 @@ mod support;
 
 use dawnsheet::report::{ReasonCode, Report};
 use std::path::Path;
-use support::{Place, dawnsheet, ffmpeg, fixture, nobody, repository, settle};
+use support::{Place, dawnsheet, ffmpeg, fixture, kill_workers, nobody, repository, settle};
 
 fn still(path: &Path, seconds: u32) {
     // a person who does not swing: the first picture of a clip, held
@@ -248,18 +248,4 @@ fn a_worker_that_dies_costs_its_own_clip_only() {
 fn the_committed_schema_is_the_one_of_the_types() {
     let committed = std::fs::read_to_string(repository("pipeline/report/report.schema.json")).unwrap();
     assert_eq!(committed, dawnsheet::report::json_schema(), "write it again: dawnsheet print schema > pipeline/report/report.schema.json");
-}
-
-/// Kills every worker that writes below `out`; how many.
-fn kill_workers(out: &Path) -> usize {
-    let mut killed = 0;
-    for process in std::fs::read_dir("/proc").unwrap().filter_map(Result::ok) {
-        let command = std::fs::read(process.path().join("cmdline")).unwrap_or_default();
-        let command = String::from_utf8_lossy(&command);
-        if command.contains("dawnsheet-worker") && command.contains(out.to_str().unwrap()) {
-            let id = process.file_name();
-            killed += usize::from(std::process::Command::new("kill").arg("-9").arg(id).status().unwrap().success());
-        }
-    }
-    killed
 }

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::os::unix::process::ExitStatusExt;
 use std::path::Path;
 use std::time::{Duration, Instant};
-use support::{Dice, Place, at_once, ffmpeg, fixture, nobody, rounds, stamped};
+use support::{Dice, Place, at_once, ffmpeg, fixture, kill_workers, nobody, rounds, stamped};
 
 /// Small uploads of every way through the program: looked at by the models, refused by the probe, refused at the door, sent
 /// twice.
@@ -129,19 +129,6 @@ fn killed_at_random_times_during_inference_nothing_is_lost() {
     }
     println!("random kills during inference: {kills} ({of_workers} of workers) in {nights} nights, all survived");
     assert!(of_workers > 0 && of_workers < kills);
-}
-
-/// Kills every worker that writes below `out`; how many.
-fn kill_workers(out: &Path) -> usize {
-    let mut killed = 0;
-    for process in std::fs::read_dir("/proc").unwrap().filter_map(Result::ok) {
-        let command = std::fs::read(process.path().join("cmdline")).unwrap_or_default();
-        let command = String::from_utf8_lossy(&command);
-        if command.contains("dawnsheet-worker") && command.contains(out.to_str().unwrap()) {
-            killed += usize::from(std::process::Command::new("kill").arg("-9").arg(process.file_name()).status().unwrap().success());
-        }
-    }
-    killed
 }
 
 /// One way of damaging a file, anywhere or within its first or last kilobytes, where containers keep their tables.

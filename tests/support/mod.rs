@@ -229,3 +229,16 @@ pub fn at_once(place: &Place) -> String {
     std::fs::write(&path, "[intake]\nsettle_seconds = 0\n[night]\nclip_seconds = 60\n").unwrap();
     path.to_str().unwrap().to_string()
 }
+
+/// Kills every worker that writes below `out`; how many.
+pub fn kill_workers(out: &Path) -> usize {
+    let mut killed = 0;
+    for process in std::fs::read_dir("/proc").unwrap().filter_map(Result::ok) {
+        let command = std::fs::read(process.path().join("cmdline")).unwrap_or_default();
+        let command = String::from_utf8_lossy(&command);
+        if command.contains("dawnsheet-worker") && command.contains(out.to_str().unwrap()) {
+            killed += usize::from(std::process::Command::new("kill").arg("-9").arg(process.file_name()).status().unwrap().success());
+        }
+    }
+    killed
+}
