@@ -99,7 +99,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         let found = gates::swing_reasons(seen, read, settings);
         let scale_sd = if brief.stature_cm.is_some() { settings.scale.known_relative_sd } else { settings.scale.assumed_relative_sd };
         let widen = gates::widen(seen, read, settings);
-        let ctx = Context { seen, swing: read, body: read.body(), settings, budget, scale_sd, widen };
+        let ctx = Context { seen, swing: read, body: read.key_body(), settings, budget, scale_sd, widen };
         let mut quantities = measure(&ctx);
         gates::block(&mut quantities, &found);
         let faults = verdicts::faults(&quantities, brief, settings);

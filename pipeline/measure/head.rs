@@ -8,7 +8,7 @@ use crate::track::BODY_CUT_OFF;
 pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     let body = &ctx.body;
     let cut_off = BODY_CUT_OFF / ctx.swing.slowness;
-    let head = |axis: usize| ctx.swing.track.smoothed(body.lead(Part::Ear), body.trail(Part::Ear), axis, cut_off);
+    let head = |axis: usize| ctx.body.track.smoothed(body.lead(Part::Ear), body.trail(Part::Ear), axis, cut_off);
     // away from the target is negative x toward it; picture y runs down
     let lateral: Vec<f64> = head(0).iter().map(|x| -body.toward * x).collect();
     let vertical: Vec<f64> = head(1).iter().map(|y| -y).collect();
@@ -31,7 +31,7 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let inside = ctx.backswing()?;
         let moves = running_median(&inside.iter().map(|&i| lateral[i] - home).collect::<Vec<_>>());
         let (place, most) = moves.iter().enumerate().fold((0, f64::NEG_INFINITY), |b, (i, v)| if *v > b.1 { (i, *v) } else { b });
-        ctx.reading("head_lateral_max_back_cm", ctx.cm(most.max(0.0)), ctx.cm(se), vec![ctx.swing.track.frames[inside[place]]], true)
+        ctx.reading("head_lateral_max_back_cm", ctx.cm(most.max(0.0)), ctx.cm(se), vec![ctx.body.track.frames[inside[place]]], true)
     };
     vec![
         at("head_lateral_top_cm", m.top, "the top", &lateral, true),

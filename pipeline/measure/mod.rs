@@ -51,6 +51,7 @@ pub type Quantities = BTreeMap<&'static str, Outcome>;
 pub struct Context<'a> {
     pub seen: &'a Seen,
     pub swing: &'a SwingRead,
+    /// The best looks ([`SwingRead::key`]); frames below are indices into their track.
     pub body: Body<'a>,
     pub settings: &'a Settings,
     pub budget: &'a Budget,
@@ -73,30 +74,36 @@ impl Context<'_> {
 
     /// Median over the still frames before takeaway of a function of the frame, and its standard error.
     pub fn at_address(&self, f: impl Fn(usize) -> f64) -> Result<(f64, f64), String> {
-        if self.swing.still.is_empty() {
+        if self.swing.key_still.is_empty() {
             return Err("the address is outside the clip".into());
         }
-        let values: Vec<f64> = self.swing.still.iter().map(|&i| f(i)).collect();
+        let values: Vec<f64> = self.swing.key_still.iter().map(|&i| f(i)).collect();
         Ok((median(&values), robust_sd(&values) / (values.len() as f64).sqrt()))
     }
 
     /// Numbers of the still frames.
     pub fn address_frames(&self) -> Vec<usize> {
-        self.swing.still.iter().map(|&i| self.swing.track.frames[i]).collect()
+        self.swing.key_still.iter().map(|&i| self.body.track.frames[i]).collect()
     }
 
     /// Median over the frames within 20 ms (real time; at least three frames) of a moment, with half the range that the
     /// moment's uncertainty makes.
     pub fn at_moment(&self, m: Moment, f: impl Fn(usize) -> f64) -> (f64, f64, Vec<usize>) {
-        let track = &self.swing.track;
+        let track = self.body.track;
         let centre = track.nearest(m.time);
         let reach = 0.020 * self.swing.slowness;
         let mut around = track.within(m.time - reach, m.time + reach);
         if around.len() < 3 {
-            around = (centre.saturating_sub(1)..=(centre + 1).min(track.len() - 1)).collect();
+            let beside = track.within(m.time - 2.5 * reach, m.time + 2.5 * reach);
+            around = (centre.saturating_sub(1)..=(centre + 1).min(track.len() - 1)).filter(|i| *i == centre || beside.contains(i)).collect();
         }
         let values: Vec<f64> = around.iter().map(|&i| f(i)).collect();
-        let step = |time: f64| f(track.nearest(time));
+        let step = |time: f64| {
+            let after = track.times.partition_point(|&t| t < time).clamp(1, track.len() - 1);
+            let (a, b) = (track.times[after - 1], track.times[after]);
+            let share = ((time - a) / (b - a)).clamp(0.0, 1.0);
+            (1.0 - share) * f(after - 1) + share * f(after)
+        };
         let slope = (step(m.time + m.sd) - step(m.time - m.sd)).abs() / 2.0;
         (median(&values), slope, around.into_iter().map(|i| track.frames[i]).collect())
     }
@@ -139,7 +146,7 @@ impl Context<'_> {
     pub fn backswing(&self) -> Result<Vec<usize>, String> {
         let start = self.moment(self.swing.moments.takeaway, "the takeaway")?;
         let top = self.moment(self.swing.moments.top, "the top")?;
-        let inside = self.swing.track.within(start.time, top.time);
+        let inside = self.body.track.within(start.time, top.time);
         if inside.len() < 4 { Err("too few pictures of the backswing".into()) } else { Ok(inside) }
     }
 }

@@ -68,7 +68,7 @@ impl Outline {
 /// Outer hip edge of one frame along the lateral axis, away from the target, in steadied picture pixels; `None` where a
 /// hand is near, or the edge is ragged or missing.
 fn hip_edge(ctx: &Context, row: usize, outline: &Outline) -> Option<f64> {
-    let (body, track) = (&ctx.body, &ctx.swing.track);
+    let (body, track) = (&ctx.body, ctx.body.track);
     let out = -body.toward;
     let shift = &track.camera[row];
     let hip = body.track.at(row, body.trail(Part::Hip));
@@ -92,7 +92,7 @@ fn hip_edge(ctx: &Context, row: usize, outline: &Outline) -> Option<f64> {
 
 /// Whether an arm or hand comes so near to a place that an edge there may be theirs.
 fn arm_near(ctx: &Context, row: usize, place: [f64; 2]) -> bool {
-    let track = &ctx.swing.track;
+    let track = ctx.body.track;
     [ctx.body.lead, ctx.body.lead.other()].into_iter().any(|side| {
         let at = |p| track.at(row, keypoint(p, side));
         let (shoulder, elbow, wrist) = (at(Part::Shoulder), at(Part::Elbow), at(Part::Wrist));
@@ -111,7 +111,7 @@ fn to_segment(p: [f64; 2], a: [f64; 2], b: [f64; 2]) -> f64 {
 
 /// Outer edge of the trail foot in one frame, as [`hip_edge`].
 fn foot_edge(ctx: &Context, row: usize, outline: &Outline) -> Option<f64> {
-    let (body, track) = (&ctx.body, &ctx.swing.track);
+    let (body, track) = (&ctx.body, ctx.body.track);
     let out = -body.toward;
     let shift = &track.camera[row];
     let ankle = track.at(row, body.trail(Part::Ankle));
@@ -126,7 +126,7 @@ fn foot_edge(ctx: &Context, row: usize, outline: &Outline) -> Option<f64> {
 
 /// Reads hip and foot edges on the outlined frames of the swing.
 pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
-    let track = &ctx.swing.track;
+    let track = ctx.body.track;
     let moments = &ctx.swing.moments;
     let takeaway = ctx.moment(moments.takeaway, "the takeaway")?;
     let top = ctx.moment(moments.top, "the top")?;

@@ -10,7 +10,7 @@ use crate::track::signal::quantile;
 /// key points together where the outline is safe, else from the key points.
 pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     let body = &ctx.body;
-    let track = &ctx.swing.track;
+    let track = ctx.body.track;
     let cut_off = BODY_CUT_OFF / ctx.swing.slowness;
     let away = |a, b| -> Vec<f64> { track.smoothed(a, b, 0, cut_off).iter().map(|x| -body.toward * x).collect() };
     let trail_hip = body.trail(Part::Hip);

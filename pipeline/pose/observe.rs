@@ -1,5 +1,5 @@
-//! One clip's file → everything the models see of it: the scout pass, then the measuring pass, then closer looks at the
-//! outline in the backswing and at the arms after impact.
+//! One clip's file → everything the models see of it: the scout pass over all of it, the measuring pass over its swings,
+//! then the best model on the frames whose places are measured, and closer looks at the arms after impact.
 
 use super::close::{Cut, look_closely, window_region};
 use super::detector::Detector;
@@ -10,20 +10,23 @@ use super::scout::scout;
 use super::seen::{About, ArmLooks, Seen};
 use crate::error::Result;
 use crate::pose::keypoints::{Keypoint, Look};
+use crate::report::types::Side;
 use crate::report::{Reason, ReasonCode};
-use crate::swing::{SwingRead, find_windows, read_swings};
+use crate::swing::body::{keypoint, middle};
+use crate::swing::{Part, SwingRead, find_windows, read_swings};
 use crate::video::{Footage, Probe};
 use std::path::Path;
 use std::time::Instant;
 
-/// Frames with an outline: at address, on the way from lead arm level to the top, and just before the top.
-const ADDRESS_OUTLINES: usize = 6;
-const BACKSWING_OUTLINES: usize = 10;
-const TOP_OUTLINES: usize = 5;
-/// Seconds before the top (real time) that count as "just before".
-const BEFORE_TOP: f64 = 0.12;
+/// Key frames: at address, on the way to lead arm level, from there to the top, and about the top and impact.
+const ADDRESS_FRAMES: usize = 6;
+const EARLY_FRAMES: usize = 4;
+const BACKSWING_FRAMES: usize = 10;
+const MOMENT_FRAMES: usize = 3;
+/// Seconds (real time) about the top and impact.
+const ABOUT_MOMENT: f64 = 0.045;
 /// Frames between impact and chest high whose arms get several looks.
-const ARM_FRAMES: usize = 14;
+const ARM_FRAMES: usize = 7;
 
 /// What was seen, and the kept cuts for key pictures.
 pub struct Observed {
@@ -44,6 +47,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     };
     let environment = environment(&models.runtime()?)?;
     let mut detector = Detector::load(&environment, &models.checked("detector")?)?;
+    let [landmark, outline] = choice.files();
     let mut small = Landmarker::load(&environment, &models.checked("landmark_full")?)?;
     lap("load");
     let Some(mut footage) = Footage::open(path, probe)? else { return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it"))) };
@@ -72,19 +76,19 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
         person_doubtful: chosen.doubtful,
         person_share: chosen.share,
     };
-    let windows = find_windows(&chosen.golfer);
-    let mut seen = Seen { about, scout: chosen.golfer, body: Default::default(), camera: vec![], outlines: vec![], arms: vec![] };
+    let mut seen = Seen { about, scout: chosen.golfer, ..Seen::default() };
+    let windows = find_windows(&seen.scout);
     if windows.is_empty() {
         return Ok(Ok(Observed { seen, cuts: Vec::new(), timings }));
     }
-    let [landmark, outline] = choice.files();
-    let mut landmarker = match choice {
-        ModelChoice::Fast => small,
-        _ => Landmarker::load(&environment, &models.checked(landmark)?)?,
-    };
     let Some(mut footage) = Footage::open(path, probe)? else { return Ok(Err(ReasonCode::Unreadable.reason())) };
-    let close = look_closely(&mut footage, probe, &seen.scout, &windows, &mut landmarker, choice == ModelChoice::Exhaustive)?;
-    drop(footage);
+    let every = choice == ModelChoice::Exhaustive;
+    let mut dense = match every {
+        true => Landmarker::load(&environment, &models.checked(landmark)?)?,
+        false => small,
+    };
+    let close = look_closely(&mut footage, probe, &seen.scout, &windows, &mut dense, every)?;
+    drop((footage, dense));
     seen.body = close.body;
     seen.camera = close.camera;
     lap("measure");
@@ -92,19 +96,26 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     let mut outliner = Landmarker::load(&environment, &models.checked(outline)?)?;
     for swing in &swings {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
-        for cut in outline_frames(swing).iter().filter_map(|f| close.cuts.iter().find(|c| c.frame == *f)) {
-            seen.outlines.push((cut.frame, cut.outline(&mut outliner, &region)?.as_kept()));
+        for (frame, time) in key_frames(swing) {
+            let Some(cut) = close.cuts.iter().find(|c| c.frame == frame) else { continue };
+            let (look, outline) = cut.look_with_outline(&mut outliner, &region)?;
+            seen.key.push(frame, time, look);
+            if swing.moments.top.is_some_and(|top| time <= top.time + 1e-6) {
+                seen.outlines.push((frame, outline.as_kept()));
+            }
         }
     }
     drop(outliner);
     lap("outline");
+    let mut landmarker = Landmarker::load(&environment, &models.checked(landmark)?)?;
     for swing in &swings {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
+        // the model's own left and right, which may be exchanged throughout
+        let lead = if swing.view.sides_exchanged { swing.lead.other() } else { swing.lead };
         for frame in arm_frames(swing) {
             let Some(cut) = close.cuts.iter().find(|c| c.frame == frame) else { continue };
             let Some(i) = seen.body.frames.iter().position(|f| *f == frame) else { continue };
-            let body = seen.body.looks[i].clone();
-            seen.arms.push(ArmLooks { frame, looks: arm_looks(cut, &region, body, &mut landmarker)? });
+            seen.arms.push(ArmLooks { frame, looks: arm_looks(cut, &region, &seen.body.looks[i], lead, &mut landmarker)? });
         }
     }
     lap("arms");
@@ -119,17 +130,25 @@ fn spread(all: &[usize], count: usize) -> Vec<usize> {
     (0..count).map(|i| all[i * (all.len() - 1) / (count - 1)]).collect()
 }
 
-fn outline_frames(swing: &SwingRead) -> Vec<usize> {
-    let track = &swing.track;
-    let mut chosen = spread(&swing.still, ADDRESS_OUTLINES);
-    if let Some(top) = swing.moments.top {
-        let level = swing.moments.lead_arm_level_back.map_or(top.time - 0.3 * swing.slowness, |m| m.time);
-        chosen.extend(spread(&track.within(level, top.time), BACKSWING_OUTLINES));
-        chosen.extend(spread(&track.within(top.time - BEFORE_TOP * swing.slowness, top.time), TOP_OUTLINES));
+/// Frames (and times) whose places are measured.
+fn key_frames(swing: &SwingRead) -> Vec<(usize, f64)> {
+    let (track, moments, k) = (&swing.track, &swing.moments, swing.slowness);
+    let mut chosen = spread(&swing.still, ADDRESS_FRAMES);
+    let about = |time: f64| spread(&track.within(time - ABOUT_MOMENT * k, time + ABOUT_MOMENT * k), MOMENT_FRAMES);
+    if let Some(top) = moments.top {
+        let level = moments.lead_arm_level_back.map_or(top.time - 0.3 * k, |m| m.time);
+        if let Some(takeaway) = moments.takeaway {
+            chosen.extend(spread(&track.within(takeaway.time, level), EARLY_FRAMES));
+        }
+        chosen.extend(spread(&track.within(level, top.time), BACKSWING_FRAMES));
+        chosen.extend(about(top.time));
+    }
+    if let Some(impact) = moments.impact {
+        chosen.extend(about(impact.time));
     }
     chosen.sort_unstable();
     chosen.dedup();
-    chosen.into_iter().map(|i| track.frames[i]).collect()
+    chosen.into_iter().map(|i| (track.frames[i], track.times[i])).collect()
 }
 
 fn arm_frames(swing: &SwingRead) -> Vec<usize> {
@@ -139,18 +158,16 @@ fn arm_frames(swing: &SwingRead) -> Vec<usize> {
     spread(&inside, ARM_FRAMES).into_iter().map(|i| swing.track.frames[i]).collect()
 }
 
-/// Seven looks at the arms: the body look itself, regions of 0.65 and 0.8 of the body's about the middle of the trunk,
-/// turned with the trunk and upright, and two of them mirrored.
-fn arm_looks(cut: &Cut, region: &Region, body: Look, landmarker: &mut Landmarker) -> Result<Vec<Look>> {
-    let (hip, shoulder) = (body.mid(Keypoint::LeftHip, Keypoint::RightHip), body.mid(Keypoint::LeftShoulder, Keypoint::RightShoulder));
-    let centre = [(hip[0] + shoulder[0]) / 2.0, (hip[1] + shoulder[1]) / 2.0];
+/// Five looks at the arms: regions of 0.65 and 0.8 of the body's about the middle of the trunk, upright and turned with the
+/// trunk, and one of 0.5 about the lead arm. (Mirrored looks and the body's own region brought nothing beside these.)
+fn arm_looks(cut: &Cut, region: &Region, body: &Look, lead: Side, landmarker: &mut Landmarker) -> Result<Vec<Look>> {
+    use Keypoint::*;
+    let (hip, shoulder) = (body.mid(LeftHip, RightHip), body.mid(LeftShoulder, RightShoulder));
+    let arm = middle(body.at(keypoint(Part::Shoulder, lead)), body.mid(LeftWrist, RightWrist));
+    let trunk = middle(hip, shoulder);
     let tilt = (shoulder[0] - hip[0]).atan2(hip[1] - shoulder[1]);
-    let view = |scale: f64, rotation: f64| Region { rotation, ..region.moved(centre, scale) };
-    let mut looks = vec![body];
-    for (scale, rotation, mirrored) in
-        [(0.65, tilt, false), (0.65, 0.0, false), (0.8, tilt, false), (0.8, 0.0, false), (0.65, tilt, true), (0.8, 0.0, true)]
-    {
-        looks.push(cut.look(landmarker, &view(scale, rotation), mirrored)?);
-    }
-    Ok(looks)
+    [(trunk, 0.65, 0.0), (trunk, 0.65, tilt), (trunk, 0.8, 0.0), (trunk, 0.8, tilt), (arm, 0.5, tilt)]
+        .into_iter()
+        .map(|(centre, scale, rotation)| cut.look(landmarker, &Region { rotation, ..region.moved(centre, scale) }))
+        .collect()
 }

@@ -42,7 +42,7 @@ pub fn scout(footage: &mut Footage, probe: &Probe, detector: &mut Detector, land
         samples += 1;
         for person in &mut people {
             let Some(region) = person.region else { continue };
-            let look = landmarker.look(picture, &region, false)?;
+            let look = landmarker.look(picture, &region)?;
             if look.flag >= MIN_FLAG {
                 person.last = look.next_region();
                 person.region = Some(person.last);

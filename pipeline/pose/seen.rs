@@ -13,7 +13,7 @@ use std::fs::File;
 use std::path::Path;
 
 /// Facts about the footage and the people in it that are not arrays.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct About {
     /// Of the upright picture.
     pub width: u32,
@@ -63,13 +63,16 @@ pub struct ArmLooks {
 }
 
 /// All that was seen.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Seen {
     pub about: About,
     /// Coarse looks over the whole clip.
     pub scout: Looks,
-    /// Looks of the measuring pass: within each swing, one smoothed region.
+    /// Looks of the measuring pass, dense enough for the moments: within each swing, one smoothed region.
     pub body: Looks,
+    /// The best model's looks at the frames whose places are measured: address, backswing, top, impact. All of them are
+    /// frames of `body`.
+    pub key: Looks,
     /// Camera shift at each of `body`'s frames.
     pub camera: Vec<Shift>,
     /// Outlines by frame.
@@ -112,7 +115,7 @@ fn whole(frames: &[usize]) -> Array1<u32> {
 }
 
 impl Seen {
-    /// Writes the arrays: `about` (JSON bytes), `scout_*` and `body_*` (frames, times [look], points [look, keypoint,
+    /// Writes the arrays: `about` (JSON bytes), `scout_*`, `body_*` and `key_*` (frames, times [look], points [look, keypoint,
     /// (x, y, z, visibility, presence, flag)]), `camera` [look, (dx, dy, turn)], `outline_*` (frames, regions [n, (cx, cy,
     /// size, rotation)], logits [n, row, column] in steps), `arm_frames` [n], `arm_points` [n, look, keypoint, 6].
     pub fn write(&self, path: &Path) -> Result<()> {
@@ -121,7 +124,7 @@ impl Seen {
         let fail = |e: ndarray_npy::WriteNpzError| Error::Internal(format!("{}: {e}", path.display()));
         let about = serde_json::to_vec(&self.about).map_err(|e| Error::Internal(e.to_string()))?;
         npz.add_array("about", &Array1::from(about)).map_err(fail)?;
-        for (name, looks) in [("scout", &self.scout), ("body", &self.body)] {
+        for (name, looks) in [("scout", &self.scout), ("body", &self.body), ("key", &self.key)] {
             npz.add_array(format!("{name}_frames"), &whole(&looks.frames)).map_err(fail)?;
             npz.add_array(format!("{name}_times"), &Array1::from(looks.times.clone())).map_err(fail)?;
             npz.add_array(format!("{name}_points"), &points_array(&looks.looks)).map_err(fail)?;
@@ -154,6 +157,11 @@ impl Seen {
         npz.finish().map_err(fail)?.sync_all().map_err(Error::file(path))
     }
 
+    /// Camera shift at a frame of the measuring pass; none elsewhere.
+    pub fn shift_at(&self, frame: usize) -> Shift {
+        self.body.frames.binary_search(&frame).map_or(Shift::default(), |i| self.camera[i])
+    }
+
     /// Reads what [`Seen::write`] wrote.
     pub fn read(path: &Path) -> Result<Seen> {
         let file = File::open(path).map_err(Error::file(path))?;
@@ -167,7 +175,7 @@ impl Seen {
             let points: Array3<f32> = npz.by_name(&format!("{name}_points")).map_err(fail)?;
             Ok(Looks { frames: frames.iter().map(|&f| f as usize).collect(), times: times.to_vec(), looks: looks_of(&points) })
         };
-        let (scout, body) = (read("scout")?, read("body")?);
+        let (scout, body, key) = (read("scout")?, read("body")?, read("key")?);
         let camera: Array2<f64> = npz.by_name("camera").map_err(fail)?;
         let camera = camera.axis_iter(Axis(0)).map(|r| Shift { dx: r[0], dy: r[1], turn_deg: r[2] }).collect();
         let frames: Array1<u32> = npz.by_name("outline_frames").map_err(fail)?;
@@ -189,7 +197,7 @@ impl Seen {
             .enumerate()
             .map(|(i, &frame)| ArmLooks { frame: frame as usize, looks: looks_of(&arm_points.index_axis(Axis(0), i).to_owned()) })
             .collect();
-        Ok(Seen { about, scout, body, camera, outlines, arms })
+        Ok(Seen { about, scout, body, key, camera, outlines, arms })
     }
 }
 

@@ -17,7 +17,10 @@ use crate::track::signal::median;
 #[derive(Debug, Clone)]
 pub struct SwingRead {
     pub window: Window,
+    /// Dense in time: moments, hands, the pictures' drawing.
     pub track: Track,
+    /// The best looks at fewer frames: places are measured here. The same as `track` where there are none.
+    pub key: Track,
     pub view: ViewSeen,
     /// By the motion.
     pub lead: Side,
@@ -26,6 +29,8 @@ pub struct SwingRead {
     pub cm_per_px: f64,
     /// Indices (of the track) of the still frames before the takeaway; empty where the address is outside the clip.
     pub still: Vec<usize>,
+    /// The same frames as far as `key` has them.
+    pub key_still: Vec<usize>,
     pub moments: Moments,
     /// Clip time ÷ real time used for smoothing and speeds.
     pub slowness: f64,
@@ -43,6 +48,11 @@ impl SwingRead {
     pub fn body(&self) -> Body<'_> {
         Body { track: &self.track, lead: self.lead, toward: self.toward }
     }
+
+    /// The best looks in golf's terms.
+    pub fn key_body(&self) -> Body<'_> {
+        Body { track: &self.key, lead: self.lead, toward: self.toward }
+    }
 }
 
 /// Longest still window before the takeaway, seconds of real time.
@@ -54,7 +64,8 @@ pub fn read_swings(seen: &Seen, stature_cm: f64, playback: Option<f64>) -> Vec<S
 }
 
 fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64>) -> Option<SwingRead> {
-    let mut track = Track::of(seen, window.start, window.end)?;
+    let mut track = Track::of(seen, &seen.body, window.start, window.end)?;
+    let mut key = Track::of(seen, &seen.key, window.start, window.end);
     let given = playback;
     let slowness = playback.unwrap_or(window.slowness);
     let scouted = |from: f64, to: f64| -> Vec<&Look> {
@@ -70,7 +81,9 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
     let address: Vec<&Look> = address.iter().collect();
     if view.sides_exchanged {
         track.exchange_sides();
+        key.iter_mut().for_each(Track::exchange_sides);
     }
+    let key = key.unwrap_or_else(|| track.clone());
     // where the hands go by the time they are halfway up
     let lateral = |l: &Look| l.mid(Keypoint::LeftWrist, Keypoint::RightWrist)[0] - l.mid(Keypoint::LeftHip, Keypoint::RightHip)[0];
     let rest = median(&address.iter().map(|l| lateral(l)).collect::<Vec<_>>());
@@ -94,14 +107,21 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
         _ => slowness,
     };
     let still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&body, m.time, slowness, cm_per_px));
-    let cm_per_px = if still.len() >= 3 { scale::cm_per_px(&body, &still, stature_cm) } else { cm_per_px };
+    let key_still: Vec<usize> = (0..key.len()).filter(|&i| still.iter().any(|&s| track.frames[s] == key.frames[i])).collect();
+    let cm_per_px = if key_still.len() >= 3 {
+        scale::cm_per_px(&Body { track: &key, lead, toward }, &key_still, stature_cm)
+    } else {
+        cm_per_px
+    };
     Some(SwingRead {
         track: track.clone(),
+        key,
         view,
         lead,
         toward,
         cm_per_px,
         still,
+        key_still,
         moments,
         slowness,
         playback_given: playback.is_some(),

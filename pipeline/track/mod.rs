@@ -4,7 +4,7 @@
 pub mod signal;
 
 use crate::pose::keypoints::{Keypoint, POINTS, other_side};
-use crate::pose::seen::Seen;
+use crate::pose::seen::{Looks, Seen};
 use crate::video::camera::Shift;
 use ndarray::{Array2, Array3};
 use signal::{hampel, median, pchip, smooth};
@@ -57,32 +57,32 @@ pub fn steady(p: [f64; 2], shift: &Shift, size: [f64; 2]) -> [f64; 2] {
 }
 
 impl Track {
-    /// The swing's part of what was seen, between `start` and `end` seconds; `None` with fewer than 8 looks.
-    pub fn of(seen: &Seen, start: f64, end: f64) -> Option<Track> {
-        let chosen: Vec<usize> =
-            (0..seen.body.times.len()).filter(|&i| (start - 1e-6..=end + 1e-6).contains(&seen.body.times[i])).collect();
+    /// The part of `looks` (of the same clip as `seen`) between `start` and `end` seconds; `None` with fewer than 8.
+    pub fn of(seen: &Seen, looks: &Looks, start: f64, end: f64) -> Option<Track> {
+        let chosen: Vec<usize> = (0..looks.times.len()).filter(|&i| (start - 1e-6..=end + 1e-6).contains(&looks.times[i])).collect();
         if chosen.len() < 8 {
             return None;
         }
+        let camera: Vec<Shift> = chosen.iter().map(|&i| seen.shift_at(looks.frames[i])).collect();
         let size = [f64::from(seen.about.width), f64::from(seen.about.height)];
         let mut xy = Array3::zeros((chosen.len(), POINTS, 2));
         let mut visibility = Array2::zeros((chosen.len(), POINTS));
         for (row, &i) in chosen.iter().enumerate() {
-            for (k, p) in seen.body.looks[i].points.iter().enumerate() {
-                let q = steady([f64::from(p.x), f64::from(p.y)], &seen.camera[i], size);
+            for (k, p) in looks.looks[i].points.iter().enumerate() {
+                let q = steady([f64::from(p.x), f64::from(p.y)], &camera[row], size);
                 xy[[row, k, 0]] = q[0];
                 xy[[row, k, 1]] = q[1];
                 visibility[[row, k]] = f64::from(p.visibility);
             }
         }
-        let trunk = median(&chosen.iter().map(|&i| seen.body.looks[i].trunk()).collect::<Vec<_>>()).max(1.0);
+        let trunk = median(&chosen.iter().map(|&i| looks.looks[i].trunk()).collect::<Vec<_>>()).max(1.0);
         let mut track = Track {
-            frames: chosen.iter().map(|&i| seen.body.frames[i]).collect(),
-            times: chosen.iter().map(|&i| seen.body.times[i]).collect(),
+            frames: chosen.iter().map(|&i| looks.frames[i]).collect(),
+            times: chosen.iter().map(|&i| looks.times[i]).collect(),
             xy,
             visibility,
             marks: vec![[Mark::Seen; POINTS]; chosen.len()],
-            camera: chosen.iter().map(|&i| seen.camera[i]).collect(),
+            camera,
             trunk,
         };
         track.undo_exchanges();
