@@ -302,7 +302,7 @@ fn run_night(a: Run) -> Result<u8> {
 fn run_clip(a: Clip) -> Result<u8> {
     let settings = Settings::load(a.settings.as_deref())?;
     let models = Models::locate();
-    for id in ["detector", "landmark_full"].into_iter().chain(a.model.files()) {
+    for id in a.model.all_files() {
         models.checked(id)?;
     }
     models.runtime()?;

@@ -5,7 +5,7 @@ mod support;
 use dawnsheet::report::ReasonCode;
 use dawnsheet::settings::Settings;
 use dawnsheet::video::{Footage, Probe, probe};
-use opencv::core::{MatTraitConst, Vec3b};
+use opencv::core::{MatTraitConst, MatTraitConstManual, Vec3b};
 use opencv::imgcodecs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -207,4 +207,41 @@ fn packets_hidden_doubled_or_unordered_are_put_right() {
     let times = dawnsheet::video::probe::packet_times("0.2,K_\n0.1,__\n-0.1,KD_\n0.3,__\n0.2,__\nN/A,__\n");
     assert_eq!(times.len(), 3);
     assert!(times[0] == 0.0 && (times[2] - 0.2).abs() < 1e-9);
+}
+
+/// Every picture from `index` on, reached by a leap, against the same picture reached in order. How many frames were leapt.
+fn leap_shows_the_same(clip: &Path, index: usize) -> usize {
+    let probe = read(clip);
+    let mut in_order = Footage::open(clip, &probe).unwrap().unwrap();
+    let mut first = Footage::open(clip, &probe).unwrap().unwrap();
+    first.count_rest();
+    let mut leapt = Footage::open_near(clip, &probe, first.clock(), index).unwrap().unwrap();
+    let passed = leapt.decoded();
+    assert!(passed <= index);
+    for i in index..probe.times.len() {
+        let (a, b) = (in_order.frame(i).unwrap().unwrap(), leapt.frame(i).unwrap().unwrap());
+        assert_eq!(a.data_bytes().unwrap(), b.data_bytes().unwrap(), "{} frame {i}", clip.display());
+    }
+    passed
+}
+
+#[test]
+fn a_leap_shows_the_frames_that_reading_in_order_shows() {
+    let f = folder();
+    let long = "testsrc2=size=320x240:rate=60:duration=5";
+    let plain = source(f.path(), "plain.mp4", long, &["-c:v", "libx264", "-g", "60"]);
+    assert!(leap_shows_the_same(&plain, 200) > 120, "the leap saves decoding");
+    let reordered = source(f.path(), "b.mp4", long, &["-c:v", "libx264", "-bf", "3", "-g", "90"]);
+    leap_shows_the_same(&reordered, 200);
+    let open_groups = source(f.path(), "open.mp4", long, &["-c:v", "libx264", "-x264-params", "open-gop=1:keyint=45:bframes=3"]);
+    leap_shows_the_same(&open_groups, 230);
+    let uneven = "testsrc2=size=320x240:rate=60:duration=3,setpts='if(gt(N,60),PTS+(N-60)*0.05/TB,PTS)'";
+    let uneven = source(f.path(), "vfr.mp4", uneven, &["-c:v", "libx264", "-g", "30", "-vsync", "vfr", "-video_track_timescale", "60000"]);
+    leap_shows_the_same(&uneven, 150);
+    let late = f.path().join("late.mkv");
+    ffmpeg(&["-itsoffset", "3", "-i", plain.to_str().unwrap(), "-c", "copy", late.to_str().unwrap()]);
+    leap_shows_the_same(&late, 200);
+    let cut = f.path().join("cut.mp4");
+    ffmpeg(&["-ss", "1.5", "-i", reordered.to_str().unwrap(), "-c", "copy", cut.to_str().unwrap()]);
+    leap_shows_the_same(&cut, 150);
 }

@@ -60,7 +60,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let began = Instant::now();
     let deadline = night.until.map(|t| deadline(&Zoned::now(), t)).transpose().map_err(|e| Error::Usage(format!("--until: {e}")))?;
     let models = Models::locate();
-    for id in ["detector", "landmark_full"].into_iter().chain(night.choice.files()) {
+    for id in night.choice.all_files() {
         models.checked(id)?;
     }
     models.runtime()?;

@@ -43,16 +43,32 @@ pub struct Outline {
     pub logits: Array2<f32>,
 }
 
+/// Where a point is read from the model's outputs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Place {
+    /// The regressed place, refined from the heat map about it: steady, and what the model's own users see.
+    Regressed,
+    /// For shoulders, elbows, wrists and hands the heat map's peak near the regressed place, which lags behind fast limbs or
+    /// mixes two guesses (rendered swings after impact, 90th percentile: elbow 6 against 8 cm, wrist 5 against 6).
+    ArmPeaks,
+}
+
 /// Landmark model with its session and input buffer.
 pub struct Landmarker {
     session: Session,
     input: Array4<f32>,
+    place: Place,
 }
 
 impl Landmarker {
     /// Loads a landmark model file, with or without the `seg` output.
     pub fn load(environment: &Environment, path: &Path) -> Result<Landmarker> {
-        Ok(Landmarker { session: session(environment, path)?, input: Array4::zeros((1, SIDE, SIDE, 3)) })
+        Ok(Landmarker { session: session(environment, path)?, input: Array4::zeros((1, SIDE, SIDE, 3)), place: Place::Regressed })
+    }
+
+    /// The same, its arms read at the heat map's peaks.
+    pub fn with_arm_peaks(self) -> Landmarker {
+        Landmarker { place: Place::ArmPeaks, ..self }
     }
 
     /// Looks at `region` of `picture` (BGR).
@@ -84,7 +100,7 @@ impl Landmarker {
         let (_, landmarks) = outputs["landmarks"].try_extract_tensor::<f32>().map_err(Error::inference)?;
         let (_, flag) = outputs["pose_flag"].try_extract_tensor::<f32>().map_err(Error::inference)?;
         let (_, heat) = outputs["heatmap"].try_extract_tensor::<f32>().map_err(Error::inference)?;
-        let look = decode(landmarks, flag[0], heat, region);
+        let look = decode(landmarks, flag[0], heat, region, self.place);
         let seg = match outputs.get("seg") {
             Some(value) => {
                 let (_, data) = value.try_extract_tensor::<f32>().map_err(Error::inference)?;
@@ -96,20 +112,18 @@ impl Landmarker {
     }
 }
 
-/// Shoulders, elbows, wrists and hands move fast: there the regressed place lags or mixes two guesses, and the heat map's
-/// peak is nearer (rendered swings, after impact, 90th percentile of the elbow 6 against 8 cm, of the wrist 5 against 6).
 fn is_arm(point: usize) -> bool {
     (Keypoint::LeftShoulder as usize..=Keypoint::RightThumb as usize).contains(&point)
 }
 
 /// Decodes the raw tensors: `landmarks` [39 × (x, y, z, visibility logit, presence logit)] in crop pixels,
 /// `heat` [64, 64, 39] logits; refines places from the heat map, and turns them back to picture pixels.
-pub fn decode(landmarks: &[f32], flag: f32, heat: &[f32], region: &Region) -> Look {
+pub fn decode(landmarks: &[f32], flag: f32, heat: &[f32], region: &Region, place: Place) -> Look {
     let mut points = [Point::default(); POINTS];
     for i in 0..POINTS {
         let raw = &landmarks[i * 5..i * 5 + 5];
         let share = [f64::from(raw[0]) / SIDE as f64, f64::from(raw[1]) / SIDE as f64];
-        let [u, v] = if is_arm(i) { peak(share, heat, i) } else { refine(share, heat, i) };
+        let [u, v] = if place == Place::ArmPeaks && is_arm(i) { peak(share, heat, i) } else { refine(share, heat, i) };
         let [x, y] = region.to_picture(u, v);
         points[i] = Point {
             x: x as f32,

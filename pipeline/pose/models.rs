@@ -28,21 +28,29 @@ struct File {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize, clap::ValueEnum, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum ModelChoice {
-    /// The heavy landmark model on the frames that a measurement uses (default).
+    /// The heavy landmark model on the frames whose places are measured (default).
     Accurate,
     /// The full landmark model on the same frames.
     Fast,
-    /// The heavy landmark model on every frame of each swing, for comparison.
+    /// As accurate, and the heavy landmark model on every frame of each swing, for comparison.
     Exhaustive,
 }
 
+/// Ids of the files that find the golfer and the moments, whatever the choice.
+const FINDERS: [&str; 2] = ["detector", "landmark_lite"];
+
 impl ModelChoice {
-    /// Ids of the landmark and outline files in the manifest.
+    /// Ids of the landmark and outline files in the manifest that places are measured with.
     pub fn files(self) -> [&'static str; 2] {
         match self {
             ModelChoice::Accurate | ModelChoice::Exhaustive => ["landmark_heavy", "outline_heavy"],
             ModelChoice::Fast => ["landmark_full", "outline_full"],
         }
+    }
+
+    /// Ids of all files that look at a clip: detector, finding, landmark and outline file, in this order.
+    pub fn all_files(self) -> impl Iterator<Item = &'static str> {
+        FINDERS.into_iter().chain(self.files())
     }
 
     /// Name as typed on the command line and written in reports.
@@ -88,10 +96,10 @@ impl Models {
         &self.file(id).sha256
     }
 
-    /// One hash for all that looks at a clip: detector, scout, landmark and outline file of this choice, in this order.
+    /// One hash for all that looks at a clip with this choice.
     pub fn combined_sha256(&self, choice: ModelChoice) -> String {
         let mut all = Sha256::new();
-        for id in ["detector", "landmark_full"].into_iter().chain(choice.files()) {
+        for id in choice.all_files() {
             all.update(self.pinned_sha256(id));
         }
         hex(&all.finalize())

@@ -19,9 +19,9 @@ use std::path::Path;
 use std::time::Instant;
 
 /// Key frames: at address, on the way to lead arm level, from there to the top, and about the top and impact.
-const ADDRESS_FRAMES: usize = 6;
-const EARLY_FRAMES: usize = 4;
-const BACKSWING_FRAMES: usize = 10;
+const ADDRESS_FRAMES: usize = 5;
+const EARLY_FRAMES: usize = 3;
+const BACKSWING_FRAMES: usize = 9;
 const MOMENT_FRAMES: usize = 3;
 /// Seconds (real time) about the top and impact.
 const ABOUT_MOMENT: f64 = 0.045;
@@ -48,11 +48,12 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     let environment = environment(&models.runtime()?)?;
     let mut detector = Detector::load(&environment, &models.checked("detector")?)?;
     let [landmark, outline] = choice.files();
-    let mut small = Landmarker::load(&environment, &models.checked("landmark_full")?)?;
+    let mut small = Landmarker::load(&environment, &models.checked("landmark_lite")?)?;
     lap("load");
     let Some(mut footage) = Footage::open(path, probe)? else { return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it"))) };
     let chosen = scout(&mut footage, probe, &mut detector, &mut small)?;
-    let decoded = footage.decoded();
+    let (decoded, clock) = (footage.decoded(), footage.clock());
+    drop(footage);
     lap("scout");
     if decoded == 0 {
         return Ok(Err(ReasonCode::NoFrames.reason()));
@@ -81,7 +82,8 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     if windows.is_empty() {
         return Ok(Ok(Observed { seen, cuts: Vec::new(), timings }));
     }
-    let Some(mut footage) = Footage::open(path, probe)? else { return Ok(Err(ReasonCode::Unreadable.reason())) };
+    let first = probe.times.partition_point(|&t| t < windows[0].start);
+    let Some(mut footage) = Footage::open_near(path, probe, clock, first)? else { return Ok(Err(ReasonCode::Unreadable.reason())) };
     let every = choice == ModelChoice::Exhaustive;
     let mut dense = match every {
         true => Landmarker::load(&environment, &models.checked(landmark)?)?,
@@ -107,7 +109,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     }
     drop(outliner);
     lap("outline");
-    let mut landmarker = Landmarker::load(&environment, &models.checked(landmark)?)?;
+    let mut landmarker = Landmarker::load(&environment, &models.checked(landmark)?)?.with_arm_peaks();
     for swing in &swings {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
         // the model's own left and right, which may be exchanged throughout

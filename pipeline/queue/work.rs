@@ -51,7 +51,7 @@ pub fn folder_of(out: &Path, coach: &str) -> PathBuf {
 /// Works until interrupted. Errors: usage and installation, before the first job or when the installation turns out unfit.
 pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
     let models = Models::locate();
-    for id in ["detector", "landmark_full"].into_iter().chain(ModelChoice::Accurate.files()) {
+    for id in ModelChoice::Accurate.all_files() {
         models.checked(id)?;
     }
     models.runtime()?;

@@ -11,10 +11,25 @@ pub struct Footage<'a> {
     capture: VideoCapture,
     probe: &'a Probe,
     next: usize,
+    clock: Clock,
     size: Option<(i32, i32)>,
     raw: Mat,
     upright: Mat,
 }
+
+/// How the decoder's clock compares with the probe's times, learnt while reading in order.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Clock {
+    /// Its reading at the first frame, seconds.
+    zero: f64,
+    /// Whether it named the right frame every time; only then is leaping safe.
+    wrong: bool,
+    frames: usize,
+}
+
+/// Seconds before the wanted frame to leap to, and the least leap that is worth it.
+const LEAP_MARGIN: f64 = 0.1;
+const LEAP_WORTH: f64 = 1.0;
 
 impl<'a> Footage<'a> {
     /// Opens the file with the library's own turning switched off. `None` where the decoder refuses the file.
@@ -28,17 +43,78 @@ impl<'a> Footage<'a> {
             return Ok(None);
         }
         capture.set(videoio::CAP_PROP_ORIENTATION_AUTO, 0.0).map_err(Error::opencv)?;
-        Ok(Some(Footage { capture, probe, next: 0, size: None, raw: Mat::default(), upright: Mat::default() }))
+        Ok(Some(Footage { capture, probe, next: 0, clock: Clock::default(), size: None, raw: Mat::default(), upright: Mat::default() }))
+    }
+
+    /// Opens the file and leaps to shortly before frame `index` instead of decoding all before it, where `clock` (of the same
+    /// file, read in order) can be trusted; from the start otherwise. `None` where the decoder refuses the file.
+    pub fn open_near(path: &Path, probe: &'a Probe, clock: Clock, index: usize) -> Result<Option<Footage<'a>>> {
+        let Some(mut footage) = Footage::open(path, probe)? else { return Ok(None) };
+        let target = probe.times.get(index).copied().unwrap_or(0.0) - LEAP_MARGIN;
+        if clock.wrong || clock.frames <= index || target < LEAP_WORTH {
+            return Ok(Some(footage));
+        }
+        footage.clock = clock;
+        let at = (target + clock.zero) * 1000.0;
+        let leapt = footage.capture.set(videoio::CAP_PROP_POS_MSEC, at).unwrap_or(false) && footage.capture.grab().unwrap_or(false);
+        match leapt.then(|| footage.frame_now()).flatten() {
+            Some(frame) if frame > 0 && frame < index => {
+                footage.next = frame + 1;
+                Ok(Some(footage))
+            }
+            _ => Footage::open(path, probe),
+        }
+    }
+
+    /// What reading in order taught about the decoder's clock.
+    pub fn clock(&self) -> Clock {
+        Clock { frames: self.next, ..self.clock }
+    }
+
+    /// Time of the frame last grabbed, seconds by the decoder's clock.
+    fn reading(&self) -> f64 {
+        self.capture.get(videoio::CAP_PROP_POS_MSEC).unwrap_or(f64::NAN) / 1000.0
+    }
+
+    /// Number of the frame last grabbed, by the decoder's clock; `None` where no frame has that time.
+    fn frame_now(&self) -> Option<usize> {
+        let now = self.reading() - self.clock.zero;
+        let after = self.probe.times.partition_point(|&t| t < now);
+        (after.saturating_sub(1)..=after).find(|&i| self.is_time_of(i, now))
+    }
+
+    /// Whether `now` names frame `i` and no other.
+    fn is_time_of(&self, i: usize, now: f64) -> bool {
+        let t = &self.probe.times;
+        let Some(&time) = t.get(i) else { return false };
+        let before = i.checked_sub(1).map_or(f64::INFINITY, |j| time - t[j]);
+        let after = t.get(i + 1).map_or(f64::INFINITY, |next| next - time);
+        (time - now).abs() < 0.25 * before.min(after)
+    }
+
+    /// The next frame, not converted; `false` at the end.
+    fn grab(&mut self) -> bool {
+        if self.next >= self.probe.times.len() || !self.capture.grab().unwrap_or(false) {
+            return false;
+        }
+        let now = self.reading();
+        if self.next == 0 {
+            self.clock.zero = now;
+        }
+        // the decoder has no time for the frames that it gives out after the file's end, and says 0
+        let silent = now == 0.0 && self.next > 0;
+        self.clock.wrong |= !silent && !self.is_time_of(self.next, now - self.clock.zero);
+        self.next += 1;
+        true
     }
 
     /// Decodes on to frame `index` (which must not lie behind) without converting the frames before it; the upright
     /// picture (BGR), or `None` where the footage ends, changes its size, or the index is past its last known time.
     pub fn frame(&mut self, index: usize) -> Result<Option<&Mat>> {
         while self.next <= index {
-            if self.next >= self.probe.times.len() || !self.capture.grab().unwrap_or(false) {
+            if !self.grab() {
                 return Ok(None);
             }
-            self.next += 1;
         }
         if !self.capture.retrieve(&mut self.raw, 0).unwrap_or(false) || self.raw.empty() {
             return Ok(None);
@@ -59,9 +135,7 @@ impl<'a> Footage<'a> {
 
     /// Decodes to the end without converting; the number of frames decoded in all.
     pub fn count_rest(&mut self) -> usize {
-        while self.next < self.probe.times.len() && self.capture.grab().unwrap_or(false) {
-            self.next += 1;
-        }
+        while self.grab() {}
         self.next
     }
 
