@@ -29,7 +29,7 @@ fn judged(seen: &Seen) -> Report {
 
 fn each_look(seen: &mut Seen, change: impl Fn(&mut Look)) {
     let arms = seen.arms.iter_mut().flat_map(|a| a.looks.iter_mut());
-    seen.scout.looks.iter_mut().chain(seen.body.looks.iter_mut()).chain(arms).for_each(change);
+    seen.scout.looks.iter_mut().chain(seen.body.looks.iter_mut()).chain(seen.key.looks.iter_mut()).chain(arms).for_each(change);
 }
 
 fn moved(mut seen: Seen, scale: f64, dx: f64, dy: f64) -> Seen {

@@ -95,7 +95,8 @@ impl Context<'_> {
         let mut around = track.within(m.time - reach, m.time + reach);
         if around.len() < 3 {
             let beside = track.within(m.time - 2.5 * reach, m.time + 2.5 * reach);
-            around = (centre.saturating_sub(1)..=(centre + 1).min(track.len() - 1)).filter(|i| *i == centre || beside.contains(i)).collect();
+            around =
+                (centre.saturating_sub(1)..=(centre + 1).min(track.len() - 1)).filter(|i| *i == centre || beside.contains(i)).collect();
         }
         let values: Vec<f64> = around.iter().map(|&i| f(i)).collect();
         let step = |time: f64| {

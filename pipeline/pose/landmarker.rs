@@ -196,3 +196,37 @@ fn refine(share: [f64; 2], heat: &[f32], point: usize) -> [f64; 2] {
     }
     [sum_x / sum / cells, sum_y / sum / cells]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Logits of a round hill, `height` at its middle (column, row), falling by half the square of the distance in cells.
+    fn hill(heat: &mut [f32], point: usize, middle: [f64; 2], height: f64) {
+        for r in 0..HEAT {
+            for c in 0..HEAT {
+                let d = (c as f64 - middle[0]).powi(2) + (r as f64 - middle[1]).powi(2);
+                let cell = &mut heat[(r * HEAT + c) * HEAT_POINTS + point];
+                *cell = cell.max((height - 0.5 * d) as f32);
+            }
+        }
+    }
+
+    #[test]
+    fn an_arm_is_read_at_the_peak_near_the_regressed_place() {
+        let wrist = Keypoint::LeftWrist as usize;
+        let mut landmarks = vec![0.0f32; 39 * 5];
+        // regressed between two guesses, at cell (30, 30)
+        landmarks[wrist * 5] = 120.0;
+        landmarks[wrist * 5 + 1] = 120.0;
+        let mut heat = vec![-100.0f32; HEAT * HEAT * HEAT_POINTS];
+        hill(&mut heat, wrist, [34.3, 27.6], 2.0);
+        hill(&mut heat, wrist, [10.0, 30.0], 5.0); // higher, but too far away to be this wrist
+        let region = Region { cx: 32.0, cy: 32.0, size: 64.0, rotation: 0.0 }; // one picture pixel a cell
+        let at = |place| decode(&landmarks, 1.0, &heat, &region, place).at(Keypoint::LeftWrist);
+        let peak = at(Place::ArmPeaks);
+        assert!((peak[0] - 34.3).hypot(peak[1] - 27.6) < 0.1, "{peak:?}");
+        let regressed = at(Place::Regressed);
+        assert!((regressed[0] - 34.3).hypot(regressed[1] - 27.6) > 0.5, "{regressed:?}");
+    }
+}

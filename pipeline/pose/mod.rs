@@ -3,6 +3,7 @@
 pub mod choose;
 pub mod close;
 pub mod detector;
+pub mod key;
 pub mod keypoints;
 pub mod landmarker;
 pub mod models;

@@ -3,30 +3,19 @@
 
 use super::close::{Cut, look_closely, window_region};
 use super::detector::Detector;
+use super::key;
 use super::landmarker::{Landmarker, environment};
 use super::models::{ModelChoice, Models};
-use super::region::Region;
 use super::scout::scout;
 use super::seen::{About, ArmLooks, Seen};
 use crate::error::Result;
-use crate::pose::keypoints::{Keypoint, Look};
-use crate::report::types::Side;
 use crate::report::{Reason, ReasonCode};
-use crate::swing::body::{keypoint, middle};
-use crate::swing::{Part, SwingRead, find_windows, read_swings};
+use crate::swing::{find_windows, read_swings};
 use crate::video::{Footage, Probe};
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::path::Path;
 use std::time::Instant;
-
-/// Key frames: at address, on the way to lead arm level, from there to the top, and about the top and impact.
-const ADDRESS_FRAMES: usize = 5;
-const EARLY_FRAMES: usize = 3;
-const BACKSWING_FRAMES: usize = 9;
-const MOMENT_FRAMES: usize = 3;
-/// Seconds (real time) about the top and impact.
-const ABOUT_MOMENT: f64 = 0.045;
-/// Frames between impact and chest high whose arms get several looks.
-const ARM_FRAMES: usize = 7;
 
 /// What was seen, and the kept cuts for key pictures.
 pub struct Observed {
@@ -94,82 +83,43 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     seen.body = close.body;
     seen.camera = close.camera;
     lap("measure");
+    let cut = |frame: usize| close.cuts.iter().find(|c| c.frame == frame);
+    let mut looks = BTreeMap::new();
     let swings = read_swings(&seen, 175.0, None);
     let mut outliner = Landmarker::load(&environment, &models.checked(outline)?)?;
     for swing in &swings {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
-        for (frame, time) in key_frames(swing) {
-            let Some(cut) = close.cuts.iter().find(|c| c.frame == frame) else { continue };
+        for cut in key::outline_frames(swing).into_iter().filter_map(cut) {
             let (look, outline) = cut.look_with_outline(&mut outliner, &region)?;
-            seen.key.push(frame, time, look);
-            if swing.moments.top.is_some_and(|top| time <= top.time + 1e-6) {
-                seen.outlines.push((frame, outline.as_kept()));
-            }
+            looks.insert(cut.frame, look);
+            seen.outlines.push((cut.frame, outline.as_kept()));
         }
     }
     drop(outliner);
     lap("outline");
-    let mut landmarker = Landmarker::load(&environment, &models.checked(landmark)?)?.with_arm_peaks();
+    let mut landmarker = Landmarker::load(&environment, &models.checked(landmark)?)?;
     for swing in &swings {
+        let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
+        for cut in key::moment_frames(swing).into_iter().filter_map(cut) {
+            if let Entry::Vacant(place) = looks.entry(cut.frame) {
+                place.insert(cut.look(&mut landmarker, &region)?);
+            }
+        }
+    }
+    for (frame, look) in looks {
+        seen.key.push(frame, probe.times[frame], look);
+    }
+    lap("key");
+    let mut landmarker = landmarker.with_arm_peaks();
+    for swing in &read_swings(&seen, 175.0, None) {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
         // the model's own left and right, which may be exchanged throughout
         let lead = if swing.view.sides_exchanged { swing.lead.other() } else { swing.lead };
-        for frame in arm_frames(swing) {
-            let Some(cut) = close.cuts.iter().find(|c| c.frame == frame) else { continue };
-            let Some(i) = seen.body.frames.iter().position(|f| *f == frame) else { continue };
-            seen.arms.push(ArmLooks { frame, looks: arm_looks(cut, &region, &seen.body.looks[i], lead, &mut landmarker)? });
+        for cut in key::arm_frames(swing).into_iter().filter_map(cut) {
+            let Ok(i) = seen.body.frames.binary_search(&cut.frame) else { continue };
+            seen.arms.push(ArmLooks { frame: cut.frame, looks: key::arm_looks(cut, &region, &seen.body.looks[i], lead, &mut landmarker)? });
         }
     }
     lap("arms");
     Ok(Ok(Observed { seen, cuts: close.cuts, timings }))
-}
-
-/// At most `count` of `all`, evenly spread, the first and last among them.
-fn spread(all: &[usize], count: usize) -> Vec<usize> {
-    if all.len() <= count {
-        return all.to_vec();
-    }
-    (0..count).map(|i| all[i * (all.len() - 1) / (count - 1)]).collect()
-}
-
-/// Frames (and times) whose places are measured.
-fn key_frames(swing: &SwingRead) -> Vec<(usize, f64)> {
-    let (track, moments, k) = (&swing.track, &swing.moments, swing.slowness);
-    let mut chosen = spread(&swing.still, ADDRESS_FRAMES);
-    let about = |time: f64| spread(&track.within(time - ABOUT_MOMENT * k, time + ABOUT_MOMENT * k), MOMENT_FRAMES);
-    if let Some(top) = moments.top {
-        let level = moments.lead_arm_level_back.map_or(top.time - 0.3 * k, |m| m.time);
-        if let Some(takeaway) = moments.takeaway {
-            chosen.extend(spread(&track.within(takeaway.time, level), EARLY_FRAMES));
-        }
-        chosen.extend(spread(&track.within(level, top.time), BACKSWING_FRAMES));
-        chosen.extend(about(top.time));
-    }
-    if let Some(impact) = moments.impact {
-        chosen.extend(about(impact.time));
-    }
-    chosen.sort_unstable();
-    chosen.dedup();
-    chosen.into_iter().map(|i| (track.frames[i], track.times[i])).collect()
-}
-
-fn arm_frames(swing: &SwingRead) -> Vec<usize> {
-    let (Some(impact), Some(chest)) = (swing.moments.impact, swing.moments.chest_high_follow_through) else { return Vec::new() };
-    let margin = 0.012 * swing.slowness;
-    let inside = swing.track.within(impact.time - margin, chest.time + margin);
-    spread(&inside, ARM_FRAMES).into_iter().map(|i| swing.track.frames[i]).collect()
-}
-
-/// Five looks at the arms: regions of 0.65 and 0.8 of the body's about the middle of the trunk, upright and turned with the
-/// trunk, and one of 0.5 about the lead arm. (Mirrored looks and the body's own region brought nothing beside these.)
-fn arm_looks(cut: &Cut, region: &Region, body: &Look, lead: Side, landmarker: &mut Landmarker) -> Result<Vec<Look>> {
-    use Keypoint::*;
-    let (hip, shoulder) = (body.mid(LeftHip, RightHip), body.mid(LeftShoulder, RightShoulder));
-    let arm = middle(body.at(keypoint(Part::Shoulder, lead)), body.mid(LeftWrist, RightWrist));
-    let trunk = middle(hip, shoulder);
-    let tilt = (shoulder[0] - hip[0]).atan2(hip[1] - shoulder[1]);
-    [(trunk, 0.65, 0.0), (trunk, 0.65, tilt), (trunk, 0.8, 0.0), (trunk, 0.8, tilt), (arm, 0.5, tilt)]
-        .into_iter()
-        .map(|(centre, scale, rotation)| cut.look(landmarker, &Region { rotation, ..region.moved(centre, scale) }))
-        .collect()
 }

@@ -157,6 +157,17 @@ impl Seen {
         npz.finish().map_err(fail)?.sync_all().map_err(Error::file(path))
     }
 
+    /// The measuring pass with the best model's looks put in where there are any: what the moments are read from.
+    pub fn best(&self) -> Looks {
+        let mut best = self.body.clone();
+        for (frame, look) in self.key.frames.iter().zip(&self.key.looks) {
+            if let Ok(i) = best.frames.binary_search(frame) {
+                best.looks[i] = look.clone();
+            }
+        }
+        best
+    }
+
     /// Camera shift at a frame of the measuring pass; none elsewhere.
     pub fn shift_at(&self, frame: usize) -> Shift {
         self.body.frames.binary_search(&frame).map_or(Shift::default(), |i| self.camera[i])

@@ -8,7 +8,7 @@ use super::windows::{Window, find_windows};
 use crate::measure::budget::Budget;
 use crate::pose::Look;
 use crate::pose::keypoints::Keypoint;
-use crate::pose::seen::Seen;
+use crate::pose::seen::{Looks, Seen};
 use crate::report::types::{Side, ViewKind};
 use crate::track::Track;
 use crate::track::signal::median;
@@ -60,11 +60,12 @@ const STILL_SECONDS: f64 = 0.3;
 
 /// Reads every swing window. `stature_cm` sets the scale; `playback` overrides the slowness estimated from the downswing.
 pub fn read_swings(seen: &Seen, stature_cm: f64, playback: Option<f64>) -> Vec<SwingRead> {
-    find_windows(&seen.scout).into_iter().filter_map(|w| read_swing(seen, w, stature_cm, playback)).collect()
+    let best = seen.best();
+    find_windows(&seen.scout).into_iter().filter_map(|w| read_swing(seen, &best, w, stature_cm, playback)).collect()
 }
 
-fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64>) -> Option<SwingRead> {
-    let mut track = Track::of(seen, &seen.body, window.start, window.end)?;
+fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playback: Option<f64>) -> Option<SwingRead> {
+    let mut track = Track::of(seen, best, window.start, window.end)?;
     let mut key = Track::of(seen, &seen.key, window.start, window.end);
     let given = playback;
     let slowness = playback.unwrap_or(window.slowness);
@@ -108,11 +109,8 @@ fn read_swing(seen: &Seen, window: Window, stature_cm: f64, playback: Option<f64
     };
     let still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&body, m.time, slowness, cm_per_px));
     let key_still: Vec<usize> = (0..key.len()).filter(|&i| still.iter().any(|&s| track.frames[s] == key.frames[i])).collect();
-    let cm_per_px = if key_still.len() >= 3 {
-        scale::cm_per_px(&Body { track: &key, lead, toward }, &key_still, stature_cm)
-    } else {
-        cm_per_px
-    };
+    let cm_per_px =
+        if key_still.len() >= 3 { scale::cm_per_px(&Body { track: &key, lead, toward }, &key_still, stature_cm) } else { cm_per_px };
     Some(SwingRead {
         track: track.clone(),
         key,
