@@ -28,6 +28,7 @@ SETS = {
     "sixty": {"60 fps": [name(g) for g in range(GOLFERS)]},
     "rates": {f"{r} fps": [name(g, rate=r) for g in (0, 1)] for r in (30, 60, 120, 240)},
     "lengths": {f"{s} s": [name(0, seconds=s)] for s in (6, 10, 20)},
+    "counts": {f"{n} clips": [name(0)] * n for n in (1, 2, 4, 8)},
     "sizes": {f"{SIZES[n][0]}x{SIZES[n][1]}": [name(0, lines=n)] for n in SIZES},
 }
 
