@@ -5,7 +5,7 @@ import cv2
 import mediapipe as mp
 
 complexity, clips = int(sys.argv[1]), sys.argv[2:]
-frames = 0
+frames = seen = 0
 for clip in clips:
     capture = cv2.VideoCapture(clip)
     with mp.solutions.pose.Pose(model_complexity=complexity) as pose:
@@ -13,6 +13,6 @@ for clip in clips:
             ok, picture = capture.read()
             if not ok:
                 break
-            pose.process(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB))
+            seen += pose.process(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB)).pose_landmarks is not None
             frames += 1
-print(frames)
+print(frames, seen)

@@ -5,6 +5,7 @@ the curves handed to the skeleton. Turns are positive in the backswing's directi
 """
 import numpy as np
 
+from . import walk as walking
 from .skeleton import gauss
 
 RATE = 960  # instants per second: a multiple of every frame rate that is rendered
@@ -197,7 +198,7 @@ def constant(a, n=8):
     return out
 
 
-def build(sk, d, swings, duration, waggles, rng):
+def build(sk, d, swings, duration, waggles, rng, walk=None):
     """Poses the whole clip.
 
     Returns (joints, rotations, translations, ball place or None, static values) on the grid of RATE instants.
@@ -235,6 +236,8 @@ def build(sk, d, swings, duration, waggles, rng):
         curves = table.curves(duration, 0.013)
         for name, v in noise.items():
             curves[name] = curves[name] + v
+        if walk:
+            curves = walking.add(curves, constant(a), walk, RATE)
         fixed["strikes"] = [(s["impact"], ball) for s in swings if s["kind"] == "full"]
         joints, rot, trans = sk.pose({**curves, **fixed}, RATE)
         if attempt < 2:
@@ -242,6 +245,8 @@ def build(sk, d, swings, duration, waggles, rng):
                 i = min(int(round(s["impact"] * RATE)), len(rot) - 1)
                 x = (joints["wrist.L"][i] + joints["wrist.R"][i])[0] / 2
                 s["arm_impact"] += np.degrees((x - home[0] - lean) / sk.arm)
+    if walk:
+        joints, rot, trans = walking.travel(joints, rot, trans, walk, RATE)
     return joints, rot, trans, ball, {"address": a, "club_length": fixed["club_length"]}
 
 

@@ -103,7 +103,7 @@ class Skeleton:
 
     # -- legs ----------------------------------------------------------------------------------------------
     def _feet(self, p):
-        """Foot rotations and ankle places; the ball of each foot stays where it stands."""
+        """Foot rotations and ankle places; the ball of each foot stays where it stands, unless it steps (walk.py)."""
         out = {}
         for s, sign in (("L", 1), ("R", -1)):
             ankle0 = np.array([sign * p["stance"] / 2, self.j[f"ankle.{s}"][1], p["ankle_z"]])
@@ -113,7 +113,8 @@ class Skeleton:
             yaw = sign * flare + p[f"foot_yaw.{s}"]
             r = about(Y, yaw) @ about(X, p[f"heel_lift.{s}"])
             r_toe = about(Y, yaw) @ about(X, 0.12 * p[f"heel_lift.{s}"])
-            out[s] = (r, r_toe, ball - turn(r, reach), np.broadcast_to(ball, (len(yaw), 3)), yaw)
+            ball = np.broadcast_to(ball, (len(yaw), 3)) + p.get(f"step.{s}", 0.0)
+            out[s] = (r, r_toe, ball - turn(r, reach), ball, yaw)
         return out
 
     def pelvis_height(self, p, feet):

@@ -22,7 +22,7 @@ class Stage:
         self.duration = plan["duration"]
         full = max(self.duration, plan["swings"][-1]["settle"] + 0.3)
         self.joints, self.rot, self.trans, self.ball, self.fixed = motion.build(
-            self.skeleton, plan["dials"], plan["swings"], full, plan["waggles"], rng)
+            self.skeleton, plan["dials"], plan["swings"], full, plan["waggles"], rng, plan.get("walk"))
         self.flip, self.picture_flip = plan["left_handed"], plan["mirrored"]
         self.toward = -1 if self.flip != self.picture_flip else 1
         self.frames = int(np.floor(self.duration * plan["playback"] * plan["fps"] + 1e-6)) + 1

@@ -1,0 +1,87 @@
+"""What is run for each row of the tables, and what one run of it gives."""
+import json
+import struct
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parent.parent
+PROGRAM = ROOT / "target" / "release" / "dawnsheet"
+BARE_SECONDS = 10
+
+
+def inbox_of(clips, folder):
+    """An inbox with a student for each clip; a clip that comes again gets other bytes (an empty box at its end), or it would be done already."""
+    for i, clip in enumerate(clips):
+        target = folder / f"student{i}" / f"{i}{clip.suffix}"
+        target.parent.mkdir(parents=True)
+        target.write_bytes(clip.read_bytes() + (struct.pack(">I4sI", 12, b"free", i) if clip in clips[:i] else b""))
+
+
+def shared_out(clips, processes):
+    """The longest clip first to whichever process has less to do."""
+    parts, load = [[] for _ in range(processes)], [0] * processes
+    for clip in sorted(clips, key=lambda c: -c.stat().st_size):
+        i = load.index(min(load))
+        parts[i].append(str(clip))
+        load[i] += clip.stat().st_size
+    return [p for p in parts if p]
+
+
+def measured(commands):
+    done = subprocess.run([sys.executable, HERE / "measured.py", json.dumps([[str(x) for x in c] for c in commands])], stdout=subprocess.PIPE, check=True)
+    return json.loads(done.stdout)
+
+
+def ours(clips, inbox, model):
+    """One night; its stages in seconds of all clips from the night's own log."""
+    with tempfile.TemporaryDirectory() as out:
+        settings = Path(out) / "settings.toml"
+        settings.write_text("[intake]\nsettle_seconds = 0\n")
+        got = measured([[PROGRAM, "run", inbox, "--out", Path(out) / "out", "--model", model, "--settings", settings, "--workers", 2]])
+        lines = [json.loads(x) for log in (Path(out) / "out" / "logs").glob("*.jsonl") for x in log.read_text().splitlines()]
+    ends = [x for x in lines if x["message"] == "ends"]
+    if got["codes"][0] not in (0, 1) or len(ends) != len(clips):
+        raise SystemExit(f"bench: the night ended with {got['codes'][0]} and {len(ends)} of {len(clips)} clips; is target/release built?")
+    stages = {}
+    for x in ends:
+        for stage, seconds in json.loads(x["stages"]).items():
+            stages[stage] = stages.get(stage, 0) + seconds
+    stages["rest"] = sum(x["seconds"] for x in ends) - sum(stages.values())
+    return got | {"stages": stages, "places": [x["place"] for x in ends]}
+
+
+def loops(script, argument, clips, processes):
+    """Every-frame loops of others."""
+    got = measured([[sys.executable, HERE / script, argument, *part] for part in shared_out(clips, processes)])
+    counts = [[int(n) for n in x.split()] for x in got["outputs"] if x]
+    if any(got["codes"]) or not all(len(c) == 2 for c in counts):
+        raise SystemExit(f"bench: {script} failed")
+    return got | {"frames": sum(c[0] for c in counts), "frames_with_a_person": sum(c[1] for c in counts)}
+
+
+def bare(model, clips):
+    got = measured([[sys.executable, HERE / "bare.py", model, BARE_SECONDS, clips[0]]] * 2)
+    if any(got["codes"]):
+        raise SystemExit("bench: bare.py failed")
+    return got | {"frames_per_second": sum(int(x.split()[0]) / float(x.split()[1]) for x in got["outputs"])}
+
+
+def rows(groups, every_pair):
+    """Row name -> function of (clips, inbox); `every_pair`: also the rows that are of interest for one set only."""
+    all_rows = {}
+    if "ours" in groups:
+        for model in ("accurate", "fast", "exhaustive"):
+            all_rows[f"ours {model}"] = lambda clips, inbox, m=model: ours(clips, inbox, m)
+    for complexity, model in ((2, "heavy"), (1, "full")):
+        file = ROOT / "models" / f"pose_landmark_{model}.onnx"
+        for n in (2, 1) if every_pair else (2,):
+            if "mediapipe" in groups:
+                all_rows[f"mediapipe {model}, {n} process{'es' * (n > 1)}"] = lambda clips, _, c=complexity, n=n: loops("loop.py", c, clips, n)
+        if "plain" in groups and every_pair:
+            all_rows[f"plain loop {model}, 2 processes"] = lambda clips, _, f=file: loops("plain.py", f, clips, 2)
+        if "bare" in groups and every_pair:
+            all_rows[f"bare model {model}, 2 processes"] = lambda clips, _, f=file: bare(f, clips)
+    return all_rows
