@@ -9,7 +9,6 @@ use crate::batch::job::{self, Job, JobOutcome, worker_program};
 use crate::batch::place::{self, OutFolder};
 use crate::error::{Error, Result};
 use crate::history::store::{Attempt, Lease};
-use crate::intake::admit::admit;
 use crate::intake::roster::slug;
 use crate::judge::{self, ENGINE};
 use crate::pose::models::{ModelChoice, Models};
@@ -143,15 +142,10 @@ impl Machine {
 
     fn measure(&self, this: &Try, folder: &Path, last: bool) -> Result<()> {
         let job = this.job;
-        let path = self.media.path(&job.identity.brief.file)?;
-        match admit(&path, &this.settings) {
-            Ok(a) if a.sha256 == job.identity.sha256 => {}
-            Ok(_) => return Err(Error::Internal("the clip changed since it was enqueued: enqueue again".into())),
-            Err(why) => return Err(Error::Internal(format!("the clip cannot be read below the media folder: {}", why.text))),
-        }
+        let clip = self.media.fetch(&job.identity, &this.settings)?;
         let began = Instant::now();
         let told = Job { identity: job.identity.clone(), choice: job.choice, settings: Settings::clone(&this.settings) };
-        let outcome = job::run(&self.worker, &path, folder, &told, &self.interrupt)?;
+        let outcome = job::run(&self.worker, clip.path(), folder, &told, &self.interrupt)?;
         let mut attempt = Attempt {
             owner: job.owner.clone(),
             clip: job.identity.id().into(),
