@@ -70,11 +70,19 @@ impl Objects {
         Ok(objects)
     }
 
+    /// What happened to a list and what to do. The library tells its refusals only by their text.
     fn listing(&self, e: &StoreError) -> String {
-        match e {
-            StoreError::NotFound { .. } => format!("there is no bucket behind {}: check its name", self.target),
-            e => self.failed(e),
+        match root(e) {
+            why if matches!(e, StoreError::NotFound { .. }) || why.contains("404 Not Found") => {
+                format!("there is no bucket behind {}: check its name", self.target)
+            }
+            why if why.contains("401 Unauthorized") || why.contains("403 Forbidden") => self.denied(),
+            _ => self.failed(e),
         }
+    }
+
+    fn denied(&self) -> String {
+        format!("{} is denied: check AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY and what that key may read", self.target)
     }
 
     /// What happened to a request and what to do.
@@ -82,9 +90,7 @@ impl Objects {
         let at = &self.target;
         match e {
             StoreError::NotFound { .. } => format!("the clip is gone from {at}"),
-            StoreError::PermissionDenied { .. } | StoreError::Unauthenticated { .. } => {
-                format!("{at} is denied: check AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY and what that key may read")
-            }
+            StoreError::PermissionDenied { .. } | StoreError::Unauthenticated { .. } => self.denied(),
             e => format!("{at} cannot be read ({}): check AWS_ENDPOINT_URL, AWS_REGION and the network", root(e)),
         }
     }
@@ -148,11 +154,12 @@ impl Objects {
     }
 }
 
-/// What lies at the bottom of an error.
+/// What lies at the bottom of an error, without the document that a server may have sent with it.
 fn root(e: &StoreError) -> String {
     let mut cause: &dyn std::error::Error = e;
     while let Some(deeper) = cause.source() {
         cause = deeper;
     }
-    cause.to_string()
+    let text = cause.to_string();
+    text.split(": <").next().unwrap_or_default().to_string()
 }
