@@ -254,3 +254,32 @@ fn what_is_wrong_is_said_and_nothing_is_lost() {
     }
     assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.result"), 1, "poison and the lost one have none");
 }
+
+#[test]
+fn a_full_machine_stops_and_its_clips_go_elsewhere() {
+    // as if full from the start, in the middle of a clip's files, and at a late one
+    for step in [1, 4, 9] {
+        let place = tempfile::tempdir().unwrap();
+        let (inbox, out) = (place.path().join("inbox"), place.path().join("out"));
+        fill(&inbox, 6);
+        std::fs::remove_file(inbox.join("student 0/poison.mp4")).unwrap();
+        let (programs, cluster) = (with_stub("0.05"), Cluster::start());
+        let url = cluster.create("night");
+        assert_eq!(programs.enqueue(&url, &inbox, &[]).1["added"], 5);
+        let told = ["work", "--queue", &url, "--media", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()];
+        let full = programs.command(&told).args(["--poll", "0.05", "--slots", "1"]).env("DAWNSHEET_FAULT", format!("full:{step}")).output();
+        let full = full.unwrap();
+        let said = String::from_utf8_lossy(&full.stderr).into_owned();
+        assert!(full.status.code() == Some(2) && said.contains("no space is left") && said.contains("free some"), "{step}: {said}");
+        let mut db = cluster.connect("night");
+        let left = count(&mut db, LEFT);
+        let done = count(&mut db, "SELECT count(*) FROM dawnsheet.result");
+        assert!(left > 0 && left + done == 5, "{step}: what is not done is still in the queue: {left} {done}");
+        let workers = vec![programs.worker(&url, &inbox, &out, &["--poll", "0.05"])];
+        finish(&cluster, "night", workers, Duration::from_secs(120));
+        assert_eq!(count(&mut db, "SELECT count(DISTINCT clip) FROM dawnsheet.result"), 5);
+        assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.attempt WHERE outcome = 'done'"), 5, "none twice");
+        assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.attempt WHERE outcome <> 'done'"), 0, "no clip is blamed");
+        println!("full from step {step}: {done} done before it stopped, {left} elsewhere");
+    }
+}
