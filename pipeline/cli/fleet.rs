@@ -113,6 +113,9 @@ pub struct CollectArgs {
     /// The coach's out folder
     #[arg(long, default_value = "out", value_name = "DIR")]
     out: PathBuf,
+    /// Settings file (TOML): results older than its night.keep_days are erased in the database and the out folder
+    #[arg(long, value_name = "FILE")]
+    settings: Option<PathBuf>,
 }
 
 fn lease(text: &str) -> std::result::Result<f64, String> {
@@ -142,8 +145,15 @@ pub fn run(command: Fleet) -> Result<u8> {
             Ok(u8::from(found.dead > 0))
         }
         Fleet::Collect(a) => {
-            let done = collect::collect(&a.store, a.coach.as_deref(), &a.out)?;
-            println!("{} results brought, {} known before; morning sheet: {}", done.new, done.known, done.page.display());
+            let settings = Settings::load(a.settings.as_deref())?;
+            let done = collect::collect(&a.store, a.coach.as_deref(), &a.out, settings.night.keep_days)?;
+            println!(
+                "{} results brought, {} known before, {} erased; morning sheet: {}",
+                done.new,
+                done.known,
+                done.erased,
+                done.page.display()
+            );
             Ok(0)
         }
     }
