@@ -1,6 +1,7 @@
 //! What can be typed, and what it starts.
 
 mod after;
+mod elsewhere;
 #[cfg(feature = "queue")]
 mod fleet;
 
@@ -185,6 +186,8 @@ struct Forget {
     /// Take an erased student in again: the next run measures what lies in the inbox
     #[arg(long, conflicts_with = "yes")]
     take_in_again: bool,
+    #[command(flatten)]
+    elsewhere: elsewhere::Elsewhere,
 }
 
 #[derive(Args)]
@@ -462,10 +465,13 @@ fn run_take_in(a: &TakeIn) -> Result<u8> {
 fn run_forget(a: &Forget) -> Result<u8> {
     let out = existing(&a.out)?;
     let mut store = Store::open(&out.store())?;
-    let whom = forget::find(&store, &a.student)?;
+    let mut far = a.elsewhere.reach()?.map(|reach| reach()).transpose()?;
+    let whom = forget::find(&store, far.as_deref_mut(), &a.student)?;
     let name = printable(&whom.name);
     if a.take_in_again {
-        let text = if store.welcome(&whom.owner)? { "is taken in again by the next run" } else { "was not erased: nothing to take back" };
+        let there = far.map(|mut f| f.welcome(&whom.owner)).transpose()?.unwrap_or_default();
+        let text =
+            if store.welcome(&whom.owner)? || there { "is taken in again by the next run" } else { "was not erased: nothing to take back" };
         println!("{name} {text}");
         return Ok(0);
     }
@@ -482,7 +488,10 @@ fn run_forget(a: &Forget) -> Result<u8> {
         }
     }
     let _lock = out.lock()?;
-    let done = forget::forget(&out, &mut store, &whom)?;
+    if far.is_none() {
+        dawnsheet::history::elsewhere::not_elsewhere(&store)?;
+    }
+    let done = forget::forget(&out, &mut store, far.as_deref_mut(), &whom)?;
     println!("{name}: {} results, {} files and {} log lines erased; later runs skip this student", done.clips, done.files, done.log_lines);
     for file in &done.inbox_left {
         println!("still in the inbox, not ours to delete: {}", printable(&file.to_string_lossy()));

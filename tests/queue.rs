@@ -4,118 +4,19 @@
 
 #[path = "support/cluster.rs"]
 mod cluster;
+#[path = "support/fleet.rs"]
+mod fleet;
 mod support;
 
 use cluster::{Cluster, Wire};
-use dawnsheet::batch::interrupt::Interrupt;
-use dawnsheet::history::Results;
-use dawnsheet::history::postgres::Postgres;
-use dawnsheet::history::store::Attempt;
-use dawnsheet::intake::Brief;
 use dawnsheet::intake::admit::admit;
-use dawnsheet::judge::{self, Identity};
-use dawnsheet::pose::models::{ModelChoice, Models};
-use dawnsheet::pose::seen::Seen;
 use dawnsheet::queue::work::folder_of;
-use dawnsheet::queue::{ClipJob, Queue, Stage, StoreAt, Stores, Times};
-use dawnsheet::report::{ReasonCode, Report};
 use dawnsheet::settings::Settings;
-use std::os::unix::fs::PermissionsExt;
+use fleet::{COACH, LEFT, Programs, count, fill, finish, signal, with_stub};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex};
+use std::process::{Child, Command};
 use std::time::{Duration, Instant};
-use support::{Dice, at_once, repository, rounds};
-
-const COACH: &str = "mira";
-
-/// The program beside a child program that measures nothing: it fills in a report, or dies of a file called poison.
-struct Programs {
-    folder: tempfile::TempDir,
-}
-
-/// `sleep` seconds a clip.
-fn with_stub(sleep: &str) -> Programs {
-    let folder = tempfile::tempdir().unwrap();
-    std::fs::copy(env!("CARGO_BIN_EXE_dawnsheet"), folder.path().join("dawnsheet")).unwrap();
-    let brief = Brief { file: "@FILE@".into(), ..Brief::default() };
-    let identity = Identity { sha256: "@".repeat(64), bytes: 0, brief };
-    let report = judge::failed(&identity, ReasonCode::NoSwing.reason(), ModelChoice::Accurate, &Models::locate(), &Settings::default());
-    let template = report.to_json().replace(&"@".repeat(64), "@SHA@").replace(&"@".repeat(16), "@ID@");
-    std::fs::write(folder.path().join("template"), template).unwrap();
-    let script = format!(
-        r#"#!/bin/sh
-read -r job
-rest=${{job#*\"sha256\":\"}}; sha=${{rest%%\"*}}
-rest=${{job#*\"file\":\"}}; file=${{rest%%\"*}}
-case "$file" in *poison*) kill -ABRT $$ ;; esac
-sleep {sleep}
-echo "$sha" > "$2/seen.npz"
-exec sed -e "s/@SHA@/$sha/" -e "s/@ID@/$(printf %.16s "$sha")/" -e "s|@FILE@|$file|" '{}/template' > "$2/report.json"
-"#,
-        folder.path().display()
-    );
-    let stub = folder.path().join("dawnsheet-worker");
-    std::fs::write(&stub, script).unwrap();
-    std::fs::set_permissions(&stub, std::fs::Permissions::from_mode(0o755)).unwrap();
-    Programs { folder }
-}
-
-impl Programs {
-    fn command(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(self.folder.path().join("dawnsheet"));
-        command.args(arguments).env("DAWNSHEET_MODELS", repository("models"));
-        command
-    }
-
-    fn output(&self, arguments: &[&str]) -> Output {
-        self.command(arguments).output().unwrap()
-    }
-
-    fn worker(&self, url: &str, inbox: &Path, out: &Path, more: &[&str]) -> Child {
-        let mut command = self.command(&["work", "--queue", url, "--media", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()]);
-        let log = std::fs::OpenOptions::new().create(true).append(true).open(self.folder.path().join("log")).unwrap();
-        command.args(more).stdout(Stdio::null()).stderr(log).spawn().unwrap()
-    }
-
-    fn log(&self) -> String {
-        std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
-    }
-
-    fn enqueue(&self, url: &str, inbox: &Path, more: &[&str]) -> (i32, serde_json::Value) {
-        let place = inbox.parent().unwrap();
-        std::fs::write(place.join("now.toml"), "[intake]\nsettle_seconds = 0\n").unwrap();
-        let settings = place.join("now.toml");
-        let mut all =
-            vec!["enqueue", inbox.to_str().unwrap(), "--queue", url, "--coach", COACH, "--json", "--settings", settings.to_str().unwrap()];
-        all.extend(more);
-        let output = self.output(&all);
-        let text = String::from_utf8_lossy(&output.stdout).into_owned();
-        let value = serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text} {}", String::from_utf8_lossy(&output.stderr)));
-        (output.status.code().unwrap(), value)
-    }
-}
-
-/// Files that pass the door and differ in their bytes, of as many students as there are tens.
-fn fill(inbox: &Path, jobs: usize) {
-    for n in 0..jobs {
-        let folder = inbox.join(format!("student {}", n / 10));
-        std::fs::create_dir_all(&folder).unwrap();
-        let name = if n == jobs / 2 { "poison.mp4".to_string() } else { format!("clip {n}.mp4") };
-        std::fs::write(folder.join(name), [b"\0\0\0\x18ftypmp42".as_slice(), &n.to_be_bytes()].concat()).unwrap();
-    }
-}
-
-fn signal(child: &Child, name: &str) {
-    let _ = Command::new("kill").args([name, &child.id().to_string()]).status();
-}
-
-fn count(db: &mut postgres::Client, sql: &str) -> i64 {
-    db.query_one(sql, &[]).unwrap_or_else(|e| panic!("{sql}: {e}")).get(0)
-}
-
-const LEFT: &str = "SELECT count(*) FROM graphile_worker.jobs WHERE locked_at IS NOT NULL OR attempts < max_attempts";
+use support::{Dice, at_once, rounds};
 
 #[derive(Debug, Default)]
 struct Struck {
@@ -249,23 +150,6 @@ fn given_up_stays_so_until_asked(programs: &Programs, url: &str, inbox: &Path, j
     assert_eq!((planned["revived"].as_u64(), planned["added"].as_u64()), (Some(1), Some(0)));
 }
 
-/// Waits until nothing is left, then stops the workers.
-fn finish(cluster: &Cluster, database: &str, mut workers: Vec<Child>, limit: Duration) -> f64 {
-    let (began, mut db) = (Instant::now(), cluster.connect(database));
-    while count(&mut db, LEFT) > 0 {
-        assert!(began.elapsed() < limit, "not done in time");
-        std::thread::sleep(Duration::from_millis(100));
-    }
-    let seconds = began.elapsed().as_secs_f64();
-    for w in &workers {
-        signal(w, "-TERM");
-    }
-    for w in &mut workers {
-        assert_eq!(w.wait().unwrap().code(), Some(0));
-    }
-    seconds
-}
-
 #[test]
 fn real_clips_give_the_reports_of_a_night_on_one_machine() {
     let place = support::Place::new();
@@ -371,118 +255,31 @@ fn what_is_wrong_is_said_and_nothing_is_lost() {
     assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.result"), 1, "poison and the lost one have none");
 }
 
-/// A report of usual size: judged from the kept look at a committed clip.
-fn real_report() -> Report {
-    let seen = Seen::read(&repository("fixtures/keypoints/sway.npz")).unwrap();
-    let identity = Identity { sha256: "0".repeat(64), bytes: 4_000_000, brief: Brief::default() };
-    judge::judge(&seen, &identity, ModelChoice::Accurate, &Models::locate(), &Settings::default())
-}
-
-/// Every machine is a thread with its own connections to the queue; a clip takes no time. For `scripts/queue-simulation`.
 #[test]
-#[ignore = "a simulation, not a test: scripts/queue-simulation"]
-fn simulation() {
-    let (jobs, machines) = (rounds("SIM_JOBS", 100_000), rounds("SIM_MACHINES", 4));
-    let cluster = Cluster::start();
-    let url = cluster.create("night");
-    let settings = Settings::default();
-    let mut store = Postgres::open(&url, Some(COACH)).unwrap();
-    let note = dawnsheet::queue::enqueue::keep_settings(&mut store, &settings).unwrap();
-    let report = real_report();
-    let all: Vec<(String, i16, ClipJob)> = (0..jobs)
-        .map(|n| {
-            let brief = Brief { file: format!("student {}/clip {n}.mp4", n / 10), ..Brief::default() };
-            let identity = Identity { sha256: format!("{:016x}{:048x}", n, 0), bytes: 4_000_000, brief };
-            let (coach, owner) = (COACH.to_string(), format!("student-{}", n / 10));
-            let job = ClipJob { coach, owner: owner.clone(), identity, choice: ModelChoice::Accurate, settings: note.clone() };
-            (format!("{COACH}/{owner}/{n:064}"), (n % 10) as i16, job)
-        })
-        .collect();
-    let queue = Queue::open(&url).unwrap();
-    let began = Instant::now();
-    assert_eq!(queue.add(&all, 5, false).unwrap().added, jobs);
-    println!("enqueued {jobs} in {:.1} s: {:.0} a second", began.elapsed().as_secs_f64(), jobs as f64 / began.elapsed().as_secs_f64());
-    let mut db = cluster.connect("night");
-    let size = |db: &mut postgres::Client, what: &str| count(db, &format!("SELECT {what}")) as f64 / 1e6;
-    println!("waiting: queue table {:.0} MB with indices", size(&mut db, "pg_total_relation_size('graphile_worker._private_jobs')"));
-
-    let done = Arc::new(AtomicBool::new(false));
-    let waits = Arc::new(Mutex::new(Vec::with_capacity(jobs)));
-    let began = Instant::now();
-    std::thread::scope(|scope| {
-        for _ in 0..machines {
-            scope.spawn(|| {
-                let stores = Stores::open(StoreAt::Url(url.clone()), Duration::from_secs(60)).unwrap();
-                let (waits, report) = (waits.clone(), report.clone());
-                let stage = Stage(Arc::new(move |job, lease, _| {
-                    let began = Instant::now();
-                    let mut report = report.clone();
-                    (report.clip.id, report.clip.sha256) = (job.identity.id().into(), job.identity.sha256.clone());
-                    let attempt = Attempt { owner: job.owner.clone(), clip: report.clip.id.clone(), key: "k".into(), ..Attempt::default() };
-                    let text = serde_json::to_string(&job.identity).unwrap();
-                    let one = |s: &mut dyn Results| {
-                        assert!(s.take(&job.owner, job.identity.id(), lease)? && s.done_key(&job.owner, job.identity.id())?.is_none());
-                        s.record_under(Some(lease), &job.owner, "k", &text, &report, Some(("m", "e", &attempt)))
-                    };
-                    stores.with(COACH, one).map_err(|e| e.to_string())?;
-                    waits.lock().unwrap().push(began.elapsed());
-                    Ok(())
-                }));
-                let queue = Queue::open(&url).unwrap();
-                let times = Times { poll: Duration::from_millis(5), ..Times::default() };
-                let done = done.clone();
-                let ended = move || done.load(Ordering::SeqCst);
-                queue.serve(4, times, Duration::from_secs(60), &stage, &Interrupt::default(), ended).unwrap();
-            });
-        }
-        while count(&mut cluster.connect("night"), LEFT) > 0 {
-            std::thread::sleep(Duration::from_millis(500));
-        }
-        done.store(true, Ordering::SeqCst);
-    });
-    let seconds = began.elapsed().as_secs_f64();
-    let results = count(&mut db, "SELECT count(*) FROM dawnsheet.result");
-    let doubled = count(&mut db, "SELECT count(*) - count(DISTINCT clip) FROM dawnsheet.attempt");
-    let mut waits = waits.lock().unwrap().clone();
-    waits.sort();
-    let at = |share: f64| waits[((waits.len() - 1) as f64 * share) as usize].as_secs_f64() * 1e3;
-    println!("{machines} machines of 4 slots: {results} results, {doubled} doubled, {seconds:.0} s: {:.0} a second", jobs as f64 / seconds);
-    println!("take, look, record: median {:.1} ms, 95 % {:.1} ms, 99 % {:.1} ms, longest {:.0} ms", at(0.5), at(0.95), at(0.99), at(1.0));
-    println!("database {:.0} MB", size(&mut db, "pg_database_size('night')"));
-    for table in ["dawnsheet.result", "dawnsheet.attempt", "dawnsheet.seen", "dawnsheet.lease", "graphile_worker._private_jobs"] {
-        println!("  {table}: {:.1} MB", size(&mut db, &format!("pg_total_relation_size('{table}')")));
-    }
-    println!(
-        "report: {} bytes; WAL written {:.0} MB",
-        report.to_json().len(),
-        size(&mut db, "pg_wal_lsn_diff(pg_current_wal_lsn(), '0/0')::bigint")
-    );
-    assert_eq!((results, doubled), (jobs as i64, 0));
-}
-
-/// Two machines over one, where a clip takes 0.3 s of waiting, so that the cores of this machine are not what is measured.
-#[test]
-#[ignore = "a measurement: scripts/queue-simulation"]
-fn speed_up() {
-    let jobs = rounds("SIM_SPEED_JOBS", 200);
-    let mut seconds = Vec::new();
-    for machines in [1, 2] {
+fn a_full_machine_stops_and_its_clips_go_elsewhere() {
+    // as if full from the start, in the middle of a clip's files, and at a late one
+    for step in [1, 4, 9] {
         let place = tempfile::tempdir().unwrap();
         let (inbox, out) = (place.path().join("inbox"), place.path().join("out"));
-        fill(&inbox, jobs);
-        std::fs::remove_file(inbox.join(format!("student {}", jobs / 20)).join("poison.mp4")).unwrap();
-        let (programs, cluster) = (with_stub("0.3"), Cluster::start());
+        fill(&inbox, 6);
+        std::fs::remove_file(inbox.join("student 0/poison.mp4")).unwrap();
+        let (programs, cluster) = (with_stub("0.05"), Cluster::start());
         let url = cluster.create("night");
-        programs.enqueue(&url, &inbox, &[]);
-        let workers = (0..machines).map(|_| programs.worker(&url, &inbox, &out, &["--slots", "2", "--poll", "0.05"])).collect();
-        seconds.push(finish(&cluster, "night", workers, Duration::from_secs(600)));
+        assert_eq!(programs.enqueue(&url, &inbox, &[]).1["added"], 5);
+        let told = ["work", "--queue", &url, "--media", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()];
+        let full = programs.command(&told).args(["--poll", "0.05", "--slots", "1"]).env("DAWNSHEET_FAULT", format!("full:{step}")).output();
+        let full = full.unwrap();
+        let said = String::from_utf8_lossy(&full.stderr).into_owned();
+        assert!(full.status.code() == Some(2) && said.contains("no space is left") && said.contains("free some"), "{step}: {said}");
+        let mut db = cluster.connect("night");
+        let left = count(&mut db, LEFT);
+        let done = count(&mut db, "SELECT count(*) FROM dawnsheet.result");
+        assert!(left > 0 && left + done == 5, "{step}: what is not done is still in the queue: {left} {done}");
+        let workers = vec![programs.worker(&url, &inbox, &out, &["--poll", "0.05"])];
+        finish(&cluster, "night", workers, Duration::from_secs(120));
+        assert_eq!(count(&mut db, "SELECT count(DISTINCT clip) FROM dawnsheet.result"), 5);
+        assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.attempt WHERE outcome = 'done'"), 5, "none twice");
+        assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.attempt WHERE outcome <> 'done'"), 0, "no clip is blamed");
+        println!("full from step {step}: {done} done before it stopped, {left} elsewhere");
     }
-    let speed_up = seconds[0] / seconds[1];
-    println!(
-        "{} clips of 0.3 s, 2 slots a machine: 1 machine {:.1} s, 2 machines {:.1} s, speed-up {speed_up:.2}",
-        jobs - 1,
-        seconds[0],
-        seconds[1]
-    );
-    assert!(speed_up > 1.4, "{seconds:?}");
 }

@@ -9,8 +9,10 @@ use cluster::{Cluster, PASSWORD};
 use dawnsheet::error::Error;
 use dawnsheet::history::postgres::Postgres;
 use dawnsheet::history::store::{Attempt, Lease};
+use dawnsheet::history::verdicts::Given;
 use dawnsheet::history::{Results, Store};
 use dawnsheet::report::Report;
+use dawnsheet::report::types::{FaultName, Verdict};
 use support::Builder;
 
 fn report(student: &str, clip: &str, captured: Option<&str>) -> Report {
@@ -59,6 +61,7 @@ fn holds(s: &mut dyn Results) {
     s.clear_failures("k9").unwrap();
     assert_eq!(s.failures("k9").unwrap(), 0);
     fences(s);
+    words(s);
     // notes, skipping, retention
     assert_eq!(s.note("inbox").unwrap(), None);
     s.set_note("inbox", "/a").unwrap();
@@ -76,6 +79,36 @@ fn holds(s: &mut dyn Results) {
     s.erase("ada", &held).unwrap();
     assert_eq!(s.held_by("ada").unwrap().len(), 0);
     assert!(s.result("bob", &ida).unwrap().is_some() && s.has_seen(&a.clip.sha256, "model", "1").unwrap());
+}
+
+fn word(owner: &str, clip: &str, agrees: bool, note: &str) -> Given {
+    let (fault, ours) = (FaultName::Sway, Verdict::Flagged);
+    Given { owner: owner.into(), clip: clip.into(), fault, ours, agrees, note: note.into(), made_at: String::new() }
+}
+
+/// The coach's word: kept in order, taken back last first, erased with the clip.
+fn words(s: &mut dyn Results) {
+    let r = report("Eve", "e", None);
+    let id = r.clip.id.clone();
+    s.record_under(None, "eve", "k", "{}", &r, None).unwrap();
+    let dated = Given { made_at: "2026-01-02T03:04:05Z".into(), ..word("eve", &id, true, "first") };
+    s.give_verdict(&dated).unwrap();
+    s.give_verdict(&word("eve", &id, false, "Ü 'quoted'")).unwrap();
+    s.give_verdict(&word("fay", &id, true, "")).unwrap();
+    let all = s.verdicts().unwrap();
+    assert_eq!((all.len(), &all[0], all[1].note.as_str(), all[1].agrees), (3, &dated, "Ü 'quoted'", false));
+    assert!(all[1].made_at.starts_with("20") && all[1].made_at.ends_with('Z'), "now");
+    assert_eq!(s.take_back_verdict("eve", "another").unwrap(), None);
+    assert_eq!(s.take_back_verdict("eve", &id).unwrap().unwrap().note, "Ü 'quoted'");
+    let held = s.held_by("eve").unwrap();
+    s.erase("eve", &held).unwrap();
+    assert_eq!(s.verdicts().unwrap().iter().map(|v| v.owner.as_str()).collect::<Vec<_>>(), ["fay"]);
+    // an erasure ends the leases of its student alone
+    assert!(s.take("eve", &id, at(9, 1)).unwrap() && s.take("fay", &id, at(9, 2)).unwrap());
+    s.end_leases("eve").unwrap();
+    assert!(matches!(s.record_under(Some(at(9, 1)), "eve", "k", "{}", &r, None), Err(Error::LeaseLost)));
+    assert!(s.result("eve", &id).unwrap().is_none() && s.let_go("fay", &id, at(9, 2)).unwrap());
+    assert!(s.take_back_verdict("fay", &id).unwrap().is_some());
 }
 
 /// A late worker changes nothing.
@@ -140,9 +173,8 @@ fn tenants(cluster: &Cluster, url: &str) {
         s.record_under(None, "student", "k", "{}", &r, Some(("m", "e", &attempt("student", &r, "k")))).unwrap();
         s.set_note("n", coach).unwrap();
         s.forget("someone", "asked").unwrap();
-        let verdict =
-            "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at) VALUES ($1, '', '', '', '', 1, '', '')";
-        operator.execute(verdict, &[&coach]).unwrap();
+        s.give_verdict(&word("student", &r.clip.id, true, coach)).unwrap();
+        assert!(s.take("another", &r.clip.id, at(2, 1)).unwrap());
     }
     let login = cluster.url_of("lena", PASSWORD, cluster.port, "results");
     let mut own = Postgres::open(&login, None).unwrap();
@@ -161,9 +193,39 @@ fn tenants(cluster: &Cluster, url: &str) {
     let forged =
         "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at) VALUES ('omar', '', '', '', '', 1, '', '')";
     assert!(lena.execute(forged, &[]).unwrap_err().to_string().contains("db error"));
-    for forbidden in
-        ["DELETE FROM dawnsheet.result", "SELECT dawnsheet.admit_coach('lena')", "SET row_security = off; SELECT * FROM dawnsheet.result"]
-    {
+    for forbidden in [
+        "UPDATE dawnsheet.result SET report = ''",
+        "SELECT dawnsheet.admit_coach('lena')",
+        "SET row_security = off; SELECT * FROM dawnsheet.result",
+    ] {
         assert!(lena.batch_execute(forbidden).is_err(), "{forbidden}");
     }
+    words_and_erasures_stay_apart(&mut own, &mut posing, url);
+}
+
+/// `own`: lena's login as herself, `posing`: her login that claims to be omar.
+fn words_and_erasures_stay_apart(own: &mut dyn Results, posing: &mut dyn Results, url: &str) {
+    let mut omar = Postgres::open(url, Some("omar")).unwrap();
+    let id = report("omar", "d", None).clip.id;
+    let held = omar.held_by("student").unwrap();
+    assert!(held.len() == 1 && omar.verdicts().unwrap().len() == 1, "there is something to spoil");
+    assert_eq!(posing.verdicts().unwrap(), []);
+    assert_eq!(posing.take_back_verdict("student", &id).unwrap(), None);
+    assert!(posing.give_verdict(&word("student", &id, false, "forged")).is_err());
+    assert!(posing.forget("student", "spite").is_err() && !posing.welcome("someone").unwrap());
+    posing.end_leases("another").unwrap();
+    posing.erase("student", &held).unwrap();
+    assert!(posing.record_under(None, "student", "k", "{}", &report("omar", "d", None), None).is_err());
+    assert!(omar.result("student", &id).unwrap().is_some() && omar.forgotten("student").unwrap().is_none());
+    assert_eq!(omar.verdicts().unwrap().iter().map(|v| v.note.as_str()).collect::<Vec<_>>(), ["omar"]);
+    assert!(omar.forgotten("someone").unwrap().is_some() && omar.let_go("another", &id, at(2, 1)).unwrap());
+    // her own student she may judge and erase
+    own.give_verdict(&word("student", &id, false, "mine")).unwrap();
+    assert_eq!(own.take_back_verdict("student", &id).unwrap().unwrap().note, "mine");
+    own.forget("student", "asked").unwrap();
+    own.end_leases("student").unwrap();
+    let held = own.held_by("student").unwrap();
+    own.erase("student", &held).unwrap();
+    assert!(own.results().unwrap().is_empty() && own.verdicts().unwrap().is_empty() && own.forgotten("student").unwrap().is_some());
+    assert_eq!(omar.results().unwrap().len(), 1);
 }

@@ -5,11 +5,12 @@ use super::place::{self, OutFolder};
 use super::summary::Summary;
 use crate::error::{Error, Result};
 use crate::export;
-use crate::history::Store;
+use crate::history::elsewhere::Far;
 use crate::history::store::Held;
+use crate::history::{Results, Store};
 use crate::intake::roster::slug;
 use crate::intake::{Roster, walk};
-use crate::report::sheet;
+use crate::report::{Report, sheet};
 use crate::settings::Settings;
 use jiff::ToSpan;
 use std::collections::BTreeSet;
@@ -40,15 +41,17 @@ pub struct Forgotten {
     pub inbox_left: Vec<PathBuf>,
 }
 
-/// Finds the student by name, alias or folder name, in the store, the roster and the inbox. Error: nobody goes by it.
-pub fn find(store: &Store, wanted: &str) -> Result<Whom> {
+/// Finds the student by name, alias or folder name, in the store, the roster, the inbox and `far`, the database of many
+/// machines. Error: nobody goes by it.
+pub fn find(store: &Store, far: Far, wanted: &str) -> Result<Whom> {
     let same = |a: &str| a.to_lowercase() == wanted.to_lowercase();
     let inbox = store.note(INBOX)?.map(PathBuf::from).filter(|i| i.is_dir());
     let roster = roster_of(inbox.as_deref());
     if let Some(s) = roster.find(wanted) {
         return Ok(Whom { name: s.name.clone(), owner: slug(Some(&s.name)) });
     }
-    for (stored, _) in store.results()? {
+    let elsewhere = far.map(|f| f.results()).transpose()?.unwrap_or_default();
+    for (stored, _) in store.results()?.into_iter().chain(elsewhere) {
         let name = stored.report.clip.student.unwrap_or_default();
         if same(&name) || same(&stored.owner) {
             return Ok(Whom { name, owner: stored.owner });
@@ -65,11 +68,15 @@ fn roster_of(inbox: Option<&Path>) -> Roster {
     inbox.map(|i| i.join("roster.toml")).filter(|r| r.is_file()).and_then(|r| Roster::load(Some(&r)).ok()).unwrap_or_default()
 }
 
-/// Erases the student, writes the sheet again, and searches for what is left.
-pub fn forget(out: &OutFolder, store: &mut Store, whom: &Whom) -> Result<Forgotten> {
-    // first of all: from now on no run takes the student in
+/// Erases the student here and in `far`, the database of many machines; writes the sheet again, and searches for what is left.
+pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> Result<Forgotten> {
+    // first of all: from now on no run takes the student in, and no machine records what it has at hand
     store.forget(&whom.owner, "erased on request")?;
-    let held = store.held_by(&whom.owner)?;
+    if let Some(far) = far.as_deref_mut() {
+        far.forget(&whom.owner, "erased on request")?;
+        far.end_leases(&whom.owner)?;
+    }
+    let held = held_by(out, store, far.as_deref_mut(), &whom.owner)?;
     let mut done = Forgotten { clips: held.iter().filter(|h| h.judged).count(), ..Forgotten::default() };
     done.files += remove(&out.root().join("reports").join(&whom.owner))?;
     done.files += remove(&export::folder(out, &whom.owner))?;
@@ -81,6 +88,9 @@ pub fn forget(out: &OutFolder, store: &mut Store, whom: &Whom) -> Result<Forgott
     clean_quarantine(out, &whom.name)?;
     clean_night(store, &whom.owner)?;
     store.erase(&whom.owner, &held)?;
+    if let Some(far) = far {
+        far.erase(&whom.owner, &held)?;
+    }
     sheet::write(out, store, None, None)?;
     store.compact()?;
     done.still_found = search(out, whom, &held)?;
@@ -91,29 +101,98 @@ pub fn forget(out: &OutFolder, store: &mut Store, whom: &Whom) -> Result<Forgott
     Ok(done)
 }
 
-/// Erases clips that were measured more than `days` ago (0: none); later runs skip the same bytes of the same student.
-pub fn expire(out: &OutFolder, store: &mut Store, days: f64) -> Result<usize> {
+/// What is held of an owner here, in rows and as reports of machines that keep no rows here, and in `far`. Bytes count as
+/// shared where either says so.
+fn held_by(out: &OutFolder, store: &Store, far: Far, owner: &str) -> Result<Vec<Held>> {
+    let mut held = store.held_by(owner)?;
+    let reports = without_rows(out, store)?;
+    let ours = reports.iter().filter(|(o, _)| o == owner).map(|(_, r)| Held {
+        clip: r.clip.id.clone(),
+        sha256: r.clip.sha256.clone(),
+        file: r.clip.file.clone(),
+        judged: true,
+        shared: reports.iter().any(|(o, other)| o != owner && other.clip.id == r.clip.id),
+    });
+    for there in far.map(|f| f.held_by(owner)).transpose()?.unwrap_or_default().into_iter().chain(ours) {
+        match held.iter_mut().find(|h| h.clip == there.clip && h.file == there.file) {
+            Some(here) => (here.judged, here.shared) = (here.judged || there.judged, here.shared || there.shared),
+            None => held.push(there),
+        }
+    }
+    Ok(held)
+}
+
+/// Reports below `reports/<owner>` of which the store has no row: machines of the fleet wrote them.
+fn without_rows(out: &OutFolder, store: &Store) -> Result<Vec<(String, Report)>> {
+    let mut found = Vec::new();
+    for file in WalkDir::new(out.folder("reports")?).min_depth(2).max_depth(2).into_iter().filter_map(std::result::Result::ok) {
+        let name = |p: &Path| p.file_name().map(|n| n.to_string_lossy().into_owned());
+        let owner = file.path().parent().and_then(name).unwrap_or_default();
+        let clip = file.path().file_stem().unwrap_or_default().to_string_lossy();
+        if store.done_key(&owner, &clip)?.is_none()
+            && let Some(report) = std::fs::read(file.path()).ok().and_then(|b| serde_json::from_slice(&b).ok())
+        {
+            found.push((owner, report));
+        }
+    }
+    Ok(found)
+}
+
+/// Erases clips that were measured more than `days` ago (0: none), here and in `far`; later runs skip the same bytes of the
+/// same student.
+pub fn expire(out: &OutFolder, store: &mut Store, mut far: Far, days: f64) -> Result<usize> {
     if days <= 0.0 {
         return Ok(0);
     }
     let seconds = (days * 86_400.0) as i64;
-    let limit = jiff::Timestamp::now().checked_sub(seconds.seconds()).map_err(|e| Error::Internal(e.to_string()))?;
-    let old = store.measured_before(&limit.to_string())?;
+    let limit = jiff::Timestamp::now().checked_sub(seconds.seconds()).map_err(|e| Error::Internal(e.to_string()))?.to_string();
+    let mut old: BTreeSet<(String, String)> = store.measured_before(&limit)?.into_iter().collect();
+    old.extend(far.as_deref_mut().map(|f| f.measured_before(&limit)).transpose()?.unwrap_or_default());
     for (owner, clip) in &old {
-        place::remove(&export::folder(out, owner))?;
-        let held: Vec<Held> = store.held_by(owner)?.into_iter().filter(|h| h.clip == *clip).collect();
-        for h in &held {
-            store.forget(&format!("{owner}/{}", h.sha256), "measured longer ago than night.keep_days")?;
-            place::remove(&out.report(owner, clip)?)?;
-            remove_seen(out, h)?;
-        }
-        clean_logs(out, &BTreeSet::from([clip.as_str()]))?;
-        store.erase(owner, &held)?;
+        drop_clip(out, store, far.as_deref_mut(), owner, clip)?;
     }
     if !old.is_empty() {
         store.compact()?;
     }
     Ok(old.len())
+}
+
+fn drop_clip(out: &OutFolder, store: &mut Store, mut far: Far, owner: &str, clip: &str) -> Result<()> {
+    const WHY: &str = "measured longer ago than night.keep_days";
+    place::remove(&export::folder(out, owner))?;
+    let held: Vec<Held> = held_by(out, store, far.as_deref_mut(), owner)?.into_iter().filter(|h| h.clip == *clip).collect();
+    for h in &held {
+        let bytes = format!("{owner}/{}", h.sha256);
+        store.forget(&bytes, WHY)?;
+        far.as_deref_mut().map(|f| f.forget(&bytes, WHY)).transpose()?;
+        place::remove(&out.report(owner, clip)?)?;
+        remove_seen(out, h)?;
+    }
+    clean_logs(out, &BTreeSet::from([clip]))?;
+    store.erase(owner, &held)?;
+    far.map(|f| f.erase(owner, &held)).transpose()?;
+    Ok(())
+}
+
+/// Erases here what `far` was told to forget from another folder; how many clips.
+pub fn follow(out: &OutFolder, store: &mut Store, far: &mut dyn Results) -> Result<usize> {
+    let (mut gone, mut erased) = (0, BTreeSet::new());
+    let rows = store.results()?.into_iter().map(|(s, _)| (s.owner, s.report));
+    for (owner, report) in rows.chain(without_rows(out, store)?) {
+        let clip = report.clip;
+        if erased.contains(&owner) {
+            continue;
+        }
+        if far.forgotten(&owner)?.is_some() {
+            let whom = Whom { name: clip.student.unwrap_or_default(), owner: owner.clone() };
+            gone += forget(out, store, None, &whom)?.clips;
+            erased.insert(owner);
+        } else if far.forgotten(&format!("{owner}/{}", clip.sha256))?.is_some() {
+            drop_clip(out, store, None, &owner, &clip.id)?;
+            gone += 1;
+        }
+    }
+    Ok(gone)
 }
 
 /// Removes what was seen of a clip, unless another student sent the same bytes.

@@ -74,7 +74,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     if let Ok(inbox) = std::path::absolute(&night.inbox) {
         store.set_note(forget::INBOX, &inbox.to_string_lossy())?;
     }
-    forget::expire(&out, &mut store, night.settings.night.keep_days)?;
+    forget::expire(&out, &mut store, None, night.settings.night.keep_days)?;
     let mut summary = Summary { other_files: found.others, unreadable_folders: found.unreadable, ..Summary::default() };
 
     let (waiting, ready): (Vec<Upload>, Vec<Upload>) = found.uploads.into_iter().partition(|u| u.waits.is_some());

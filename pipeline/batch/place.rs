@@ -153,3 +153,11 @@ pub fn remove(path: &Path) -> Result<()> {
         _ => Ok(()),
     }
 }
+
+/// Bytes below which a folder counts as full: what one clip leaves there, and some.
+const SCARCE: u64 = 4_000_000;
+
+/// Whether the file system of a folder has next to no space left.
+pub fn is_full(folder: &Path) -> bool {
+    rustix::fs::statvfs(folder).is_ok_and(|s| s.f_bavail.saturating_mul(s.f_frsize) < SCARCE)
+}

@@ -1,13 +1,14 @@
 //! The morning after: the coach's verdicts, the desk, and what leaves for other programs.
 
+use super::elsewhere::Elsewhere;
 use super::existing;
 use clap::{Args, ValueEnum};
 use dawnsheet::batch::forget;
 use dawnsheet::batch::summary::printable;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::export::{self, Format};
-use dawnsheet::history::Store;
 use dawnsheet::history::verdicts::{Candidate, Given, ours};
+use dawnsheet::history::{Store, elsewhere};
 use dawnsheet::report::types::FaultName;
 use dawnsheet::report::{Report, sheet};
 use std::path::PathBuf;
@@ -31,6 +32,8 @@ pub struct Judge {
     /// Folder of an earlier run
     #[arg(long, default_value = "out", value_name = "DIR")]
     out: PathBuf,
+    #[command(flatten)]
+    elsewhere: Elsewhere,
 }
 
 #[derive(Clone, Copy, PartialEq, ValueEnum)]
@@ -47,6 +50,8 @@ pub struct Desk {
     /// Folder of an earlier run
     #[arg(long, default_value = "out", value_name = "DIR")]
     out: PathBuf,
+    #[command(flatten)]
+    elsewhere: Elsewhere,
 }
 
 #[derive(Args)]
@@ -84,7 +89,7 @@ pub fn judge(a: &Judge) -> Result<u8> {
         note: a.note.trim().into(),
         made_at: String::new(),
     };
-    store.give_verdict(&given)?;
+    elsewhere::say(&mut store, a.elsewhere.reach()?.as_deref(), |s| s.give_verdict(&given))?;
     sheet::write(&out, &store, None, None)?;
     let who = found.student.as_deref().map_or_else(|| "no student".into(), printable);
     println!("{}, {who}: {} {}, you {}", given.clip, fault.words(), given.ours.words(), given.words());
@@ -139,7 +144,7 @@ fn worst(report: &Report) -> Option<FaultName> {
 
 pub fn desk(a: &Desk) -> Result<u8> {
     let out = existing(&a.out)?;
-    dawnsheet::desk::serve(out, a.port, |address| {
+    dawnsheet::desk::serve(out, a.port, a.elsewhere.reach()?, |address| {
         use std::io::Write;
         println!("{address}");
         // whoever waits for the line gets it now; nobody reading is no reason to stop
@@ -153,7 +158,7 @@ pub fn desk(a: &Desk) -> Result<u8> {
 pub fn export(a: &Export) -> Result<u8> {
     let out = existing(&a.out)?;
     let store = Store::open(&out.store())?;
-    let whom = forget::find(&store, &a.student)?;
+    let whom = forget::find(&store, None, &a.student)?;
     let to = a.to.clone().unwrap_or_else(|| export::folder(&out, &whom.owner));
     let done = export::export(&out, &store, &whom.owner, a.format, &to)?;
     for (clip, why) in &done.left_out {

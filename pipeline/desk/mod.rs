@@ -7,7 +7,8 @@ mod pages;
 use crate::batch::forget::INBOX;
 use crate::batch::place::OutFolder;
 use crate::error::{Error, Result};
-use crate::history::Store;
+use crate::history::elsewhere::{self, Reach};
+use crate::history::{Results, Store};
 use crate::report::sheet::{self, Sheet};
 use axum::Router;
 use axum::routing::{get, post};
@@ -29,15 +30,23 @@ struct Desk {
 /// The store and what was read from it.
 struct AtHand {
     store: Store,
+    /// Where the verdicts are kept, if not in the store.
+    far: Option<Box<Reach>>,
     sheet: Sheet,
     /// The store's number of outside changes when the sheet was read.
     read_at: i64,
 }
 
 impl AtHand {
-    fn new(out: &OutFolder, store: Store) -> Result<AtHand> {
+    fn new(out: &OutFolder, mut store: Store, far: Option<Box<Reach>>) -> Result<AtHand> {
+        // brings what was said at another desk, or says that a database must be named
+        elsewhere::say(&mut store, far.as_deref(), |_| Ok(()))?;
         let read_at = store.outside_changes()?;
-        Ok(AtHand { sheet: Sheet::read(out, &store, None)?, store, read_at })
+        Ok(AtHand { sheet: Sheet::read(out, &store, None)?, store, far, read_at })
+    }
+
+    fn say<T>(&mut self, act: impl FnOnce(&mut dyn Results) -> Result<T>) -> Result<T> {
+        elsewhere::say(&mut self.store, self.far.as_deref(), act)
     }
 
     /// The sheet as the store is now: a run may end while the desk is open.
@@ -61,13 +70,13 @@ impl Desk {
 }
 
 /// Serves the desk on 127.0.0.1 (`port` 0: any that is free) until Ctrl-C or SIGTERM; `ready` is told the address to open
-/// once it answers. At the end the static sheet is written again with what the coach said. Errors: the port is taken, the
-/// out folder cannot be used.
-pub fn serve(out: OutFolder, port: u16, ready: impl FnOnce(&str)) -> Result<()> {
+/// once it answers. `far`: where the coach's verdicts are kept, if not in the out folder alone. At the end the static sheet is
+/// written again with what the coach said. Errors: the port is taken, the out folder or the database cannot be used.
+pub fn serve(out: OutFolder, port: u16, far: Option<Box<Reach>>, ready: impl FnOnce(&str)) -> Result<()> {
     let store = Store::open(&out.store())?;
     let inbox = store.note(INBOX)?.map(PathBuf::from);
-    let at_hand = AtHand::new(&out, store)?;
-    let before = at_hand.store.verdicts()?;
+    let before = store.verdicts()?;
+    let at_hand = AtHand::new(&out, store, far)?;
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
     let runtime = runtime.map_err(|e| Error::Internal(e.to_string()))?;
     let desk = runtime.block_on(async {

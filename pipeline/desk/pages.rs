@@ -147,8 +147,8 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
         if word.note.chars().count() > NOTE {
             return Err(Error::Usage(format!("a note has at most {NOTE} characters")));
         }
-        let store = &mut d.at_hand().store;
-        let Some(report) = store.result(&word.owner, &word.clip)? else { return Ok(None) };
+        let mut at_hand = d.at_hand();
+        let Some(report) = at_hand.store.result(&word.owner, &word.clip)? else { return Ok(None) };
         let given = Given {
             ours: ours(&report, word.fault),
             owner: word.owner,
@@ -158,24 +158,24 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
             note: word.note.trim().into(),
             made_at: String::new(),
         };
-        store.give_verdict(&given)?;
+        at_hand.say(|s| s.give_verdict(&given))?;
         let done = format!("Kept: {} {}, you {}.", given.fault.words(), given.ours.words(), given.words());
-        Ok(Some(standing(&store.verdicts()?, &given.owner, &given.clip, done)))
+        Ok(Some(standing(&at_hand.store.verdicts()?, &given.owner, &given.clip, done)))
     })
     .await
 }
 
 pub async fn undo(State(desk): State<Arc<Desk>>, Json(last): Json<Last>) -> Response {
     aside(desk, move |d| {
-        let store = &mut d.at_hand().store;
-        if store.result(&last.owner, &last.clip)?.is_none() {
+        let mut at_hand = d.at_hand();
+        if at_hand.store.result(&last.owner, &last.clip)?.is_none() {
             return Ok(None);
         }
-        let done = match store.take_back_verdict(&last.owner, &last.clip)? {
+        let done = match at_hand.say(|s| s.take_back_verdict(&last.owner, &last.clip))? {
             Some(g) => format!("Taken back: {}, you {}.", g.fault.words(), g.words()),
             None => "Nothing to take back on this clip.".into(),
         };
-        Ok(Some(standing(&store.verdicts()?, &last.owner, &last.clip, done)))
+        Ok(Some(standing(&at_hand.store.verdicts()?, &last.owner, &last.clip, done)))
     })
     .await
 }

@@ -2,6 +2,7 @@
 
 #[cfg(feature = "queue")]
 pub mod connect;
+pub mod elsewhere;
 #[cfg(feature = "queue")]
 pub mod postgres;
 pub mod results;

@@ -5,12 +5,13 @@
 use super::connect::{configure, connect};
 use super::results::Results;
 use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, digest, now};
+use super::verdicts::{COLUMNS, Given, code, given};
 use crate::error::{Error, Result};
 use crate::report::Report;
 use postgres::{Client, Transaction};
 
 /// Each step is one version of the schema, in meaning that of the embedded store with a coach on every row.
-const MIGRATIONS: &[&str] = &[include_str!("postgres_1.sql")];
+const MIGRATIONS: &[&str] = &[include_str!("postgres_1.sql"), include_str!("postgres_2.sql")];
 /// Only one program brings the schema up to date at a time (any fixed number does).
 const MIGRATION_LOCK: i64 = 0x6461_776e;
 
@@ -91,6 +92,11 @@ fn migrate(db: &mut Client) -> Result<()> {
     }
     db.execute("SELECT pg_advisory_unlock($1)", &[&MIGRATION_LOCK])?;
     Ok(())
+}
+
+/// One row of verdicts.
+fn word(r: &postgres::Row) -> Result<Given> {
+    given((r.get(0), r.get(1), r.get(2), r.get(3), r.get::<_, i32>(4) != 0, r.get(5), r.get(6)))
 }
 
 impl Results for Postgres {
@@ -184,6 +190,32 @@ impl Results for Postgres {
             ],
         )?;
         Ok(step.commit()?)
+    }
+
+    fn end_leases(&mut self, owner: &str) -> Result<()> {
+        self.db.execute("DELETE FROM dawnsheet.lease WHERE coach = $1 AND owner = $2", &[&self.coach, &owner])?;
+        Ok(())
+    }
+
+    fn give_verdict(&mut self, v: &Given) -> Result<()> {
+        let sql = "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at)
+                   VALUES ($1, $2, $3, $4, $5, $6, $7, $8)";
+        let (fault, ours, agrees) = (code(&v.fault)?, code(&v.ours)?, i32::from(v.agrees));
+        self.db.execute(sql, &[&self.coach, &v.owner, &v.clip, &fault, &ours, &agrees, &text(&v.note), &v.moment()])?;
+        Ok(())
+    }
+
+    fn take_back_verdict(&mut self, owner: &str, clip: &str) -> Result<Option<Given>> {
+        let sql = format!(
+            "DELETE FROM dawnsheet.verdict WHERE id =
+                 (SELECT max(id) FROM dawnsheet.verdict WHERE coach = $1 AND owner = $2 AND clip = $3) RETURNING {COLUMNS}"
+        );
+        self.db.query_opt(&sql, &[&self.coach, &owner, &clip])?.as_ref().map(word).transpose()
+    }
+
+    fn verdicts(&mut self) -> Result<Vec<Given>> {
+        let sql = format!("SELECT {COLUMNS} FROM dawnsheet.verdict WHERE coach = $1 ORDER BY id");
+        self.db.query(&sql, &[&self.coach])?.iter().map(word).collect()
     }
 
     fn results(&mut self) -> Result<Vec<(Stored, String)>> {

@@ -2,6 +2,7 @@
 //! (`tests/stores.rs`) holds for both.
 
 use super::store::{Attempt, FailedAttempt, Held, Lease, Store, Stored};
+use super::verdicts::Given;
 use crate::error::Result;
 use crate::report::Report;
 
@@ -37,6 +38,14 @@ pub trait Results: Send {
         report: &Report,
         seen: Option<(&str, &str, &Attempt)>,
     ) -> Result<()>;
+    /// Ends every lease on this owner's clips: whoever is at work on one records nothing.
+    fn end_leases(&mut self, owner: &str) -> Result<()>;
+    /// Records a verdict of the coach. Where `made_at` is empty it is now.
+    fn give_verdict(&mut self, verdict: &Given) -> Result<()>;
+    /// Takes back the last verdict on a clip: what it was, or `None` where there was none.
+    fn take_back_verdict(&mut self, owner: &str, clip: &str) -> Result<Option<Given>>;
+    /// Every verdict of the coach, oldest first.
+    fn verdicts(&mut self) -> Result<Vec<Given>>;
     /// Every result with its identity, by owner and date.
     fn results(&mut self) -> Result<Vec<(Stored, String)>>;
     /// One result.
@@ -80,6 +89,10 @@ delegate! {
     take(owner: &str, clip: &str, lease: Lease) -> Result<bool>;
     let_go(owner: &str, clip: &str, lease: Lease) -> Result<bool>;
     record_under(lease: Option<Lease>, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str, &Attempt)>) -> Result<()>;
+    end_leases(owner: &str) -> Result<()>;
+    give_verdict(verdict: &Given) -> Result<()>;
+    take_back_verdict(owner: &str, clip: &str) -> Result<Option<Given>>;
+    verdicts() -> Result<Vec<Given>>;
     results() -> Result<Vec<(Stored, String)>>;
     result(owner: &str, clip: &str) -> Result<Option<Report>>;
     held_by(owner: &str) -> Result<Vec<Held>>;

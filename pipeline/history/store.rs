@@ -233,6 +233,12 @@ impl Store {
         Ok(self.db.execute(sql, params![owner, clip, lease.job, lease.attempt])? == 1)
     }
 
+    /// Ends every lease on this owner's clips: whoever is at work on one records nothing.
+    pub fn end_leases(&self, owner: &str) -> Result<()> {
+        self.db.execute("DELETE FROM lease WHERE owner = ?1", [owner])?;
+        Ok(())
+    }
+
     /// As [`Store::record`]; under a lease only while it is held, which ends with it. Error: [`Error::LeaseLost`].
     pub fn record_under(
         &mut self,

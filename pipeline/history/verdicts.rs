@@ -37,6 +37,11 @@ impl Given {
         if note.is_empty() { format!("You {}.", self.words()) } else { format!("You {}: {note}", self.words()) }
     }
 
+    /// When it was made; now, where nothing says.
+    pub(super) fn moment(&self) -> String {
+        if self.made_at.is_empty() { now() } else { self.made_at.clone() }
+    }
+
     /// Whether the coach saw a fault where the tool saw, or could see, none.
     pub fn is_miss(&self) -> bool {
         !self.agrees && matches!(self.ours, Verdict::Clear | Verdict::CannotMeasure)
@@ -57,7 +62,7 @@ pub struct Candidate {
     pub student: Option<String>,
 }
 
-fn code(value: &impl Serialize) -> Result<String> {
+pub(super) fn code(value: &impl Serialize) -> Result<String> {
     match serde_json::to_value(value) {
         Ok(serde_json::Value::String(text)) => Ok(text),
         _ => Err(Error::Internal("a name has no code".into())),
@@ -68,27 +73,39 @@ fn of_code<T: DeserializeOwned>(text: String) -> Result<T> {
     serde_json::from_value(serde_json::Value::String(text)).map_err(|e| Error::Internal(format!("a stored verdict is broken: {e}")))
 }
 
-const COLUMNS: &str = "owner, clip, fault, ours, agrees, note, made_at";
+pub(super) const COLUMNS: &str = "owner, clip, fault, ours, agrees, note, made_at";
 
-type Raw = (String, String, String, String, bool, String, String);
+pub(super) type Raw = (String, String, String, String, bool, String, String);
 
 fn raw(r: &Row) -> rusqlite::Result<Raw> {
     Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?, r.get(6)?))
 }
 
-fn given((owner, clip, fault, ours, agrees, note, made_at): Raw) -> Result<Given> {
+pub(super) fn given((owner, clip, fault, ours, agrees, note, made_at): Raw) -> Result<Given> {
     Ok(Given { owner, clip, fault: of_code(fault)?, ours: of_code(ours)?, agrees, note, made_at })
 }
 
+fn insert(step: &rusqlite::Transaction, v: &Given) -> Result<()> {
+    step.execute(
+        "INSERT INTO verdict (owner, clip, fault, ours, agrees, note, made_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+        params![v.owner, v.clip, code(&v.fault)?, code(&v.ours)?, v.agrees, v.note, v.moment()],
+    )?;
+    Ok(())
+}
+
 impl Store {
-    /// Records a verdict of the coach; its `made_at` is set here.
+    /// Records a verdict of the coach. Where `made_at` is empty it is now.
     pub fn give_verdict(&mut self, verdict: &Given) -> Result<()> {
-        let (fault, ours) = (code(&verdict.fault)?, code(&verdict.ours)?);
         let step = self.db.transaction()?;
-        step.execute(
-            "INSERT INTO verdict (owner, clip, fault, ours, agrees, note, made_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-            params![verdict.owner, verdict.clip, fault, ours, verdict.agrees, verdict.note, now()],
-        )?;
+        insert(&step, verdict)?;
+        commit(step)
+    }
+
+    /// Makes these all the verdicts there are, in one step.
+    pub fn set_verdicts(&mut self, all: &[Given]) -> Result<()> {
+        let step = self.db.transaction()?;
+        step.execute("DELETE FROM verdict", [])?;
+        all.iter().try_for_each(|v| insert(&step, v))?;
         commit(step)
     }
 

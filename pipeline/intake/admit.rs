@@ -5,7 +5,7 @@ use crate::report::{Reason, ReasonCode};
 use crate::settings::Settings;
 use sha2::{Digest, Sha256};
 use std::fs::{File, symlink_metadata};
-use std::io::{Read, Seek, SeekFrom};
+use std::io::Read;
 use std::path::Path;
 
 /// A file that may be opened.
@@ -32,26 +32,28 @@ pub fn admit(path: &Path, settings: &Settings) -> Result<Admitted, Reason> {
     if !about.is_file() {
         return Err(ReasonCode::NotAllowed.reason());
     }
+    admit_from(about.len(), || File::open(path), settings)
+}
+
+/// As [`admit`], of what lies anywhere: `bytes` long, opened only where that is within the cap. It is read once, not kept.
+pub fn admit_from<R: Read>(bytes: u64, open: impl FnOnce() -> std::io::Result<R>, settings: &Settings) -> Result<Admitted, Reason> {
     let cap = settings.intake.max_megabytes;
-    if about.len() as f64 > cap * 1e6 {
-        return Err(ReasonCode::TooLarge.because(format!("{:.0} MB, cap {cap:.0} MB", about.len() as f64 / 1e6)));
+    if bytes as f64 > cap * 1e6 {
+        return Err(ReasonCode::TooLarge.because(format!("{:.0} MB, cap {cap:.0} MB", bytes as f64 / 1e6)));
     }
-    if about.len() == 0 {
+    if bytes == 0 {
         return Err(ReasonCode::NotAVideo.because("the file is empty"));
     }
-    let mut file = File::open(path).map_err(|e| ReasonCode::Unreadable.because(e))?;
-    let mut head = [0u8; 16];
-    let got = file.read(&mut head).map_err(|e| ReasonCode::Unreadable.because(e))?;
-    if !is_video(&head[..got]) {
+    let unreadable = |e: std::io::Error| ReasonCode::Unreadable.because(e);
+    let mut reader = open().map_err(unreadable)?;
+    let mut head = Vec::new();
+    reader.by_ref().take(16).read_to_end(&mut head).map_err(unreadable)?;
+    if !is_video(&head) {
         return Err(ReasonCode::NotAVideo.reason());
     }
-    let mut hash = || -> std::io::Result<Admitted> {
-        file.seek(SeekFrom::Start(0))?;
-        let mut hash = Sha256::new();
-        let bytes = std::io::copy(&mut file, &mut hash)?;
-        Ok(Admitted { bytes, sha256: hex(&hash.finalize()) })
-    };
-    hash().map_err(|e| ReasonCode::Unreadable.because(e))
+    let mut hash = Sha256::new_with_prefix(&head);
+    let rest = std::io::copy(&mut reader, &mut hash).map_err(unreadable)?;
+    Ok(Admitted { bytes: head.len() as u64 + rest, sha256: hex(&hash.finalize()) })
 }
 
 /// An id for a file that could not be hashed, from its path below the inbox: it needs a report too.

@@ -58,37 +58,60 @@ pub fn walk_for(endings: &[&str], inbox: &Path, roster: &Roster, settings: &Sett
         if entry.file_type().is_dir() {
             continue;
         }
-        if name.starts_with('.') {
-            // what systems leave beside files, not what somebody sent
-            found.others += 1;
-            continue;
-        }
-        let ending = Path::new(&name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-        if !endings.contains(&ending.as_str()) {
-            found.others += usize::from(ending != "toml");
+        if !is_one(endings, &name) {
+            found.others += usize::from(name.starts_with('.') || !name.to_lowercase().ends_with(".toml"));
             continue;
         }
         let about = entry.metadata().ok();
-        let modified = about.as_ref().and_then(|m| m.modified().ok());
-        let bytes = about.as_ref().map_or(0, std::fs::Metadata::len);
-        let mut upload = Upload { path: entry.path().to_path_buf(), brief: Brief::default(), bytes, modified, waits: None };
-        match brief(inbox, &upload, roster) {
-            Ok(brief) => upload.brief = brief,
-            Err((brief, why)) => {
-                upload.brief = *brief;
-                upload.waits = Some(why);
-            }
-        }
-        let settle = settings.intake.settle_seconds;
-        if let Some(age) = modified.and_then(|m| now.duration_since(m).ok())
-            && age.as_secs_f64() < settle
-        {
-            upload.waits =
-                Some(format!("still being uploaded (changed {:.0} s ago, waiting for {settle:.0} s of rest)", age.as_secs_f64()));
-        }
-        found.uploads.push(upload);
+        let path = entry.path().to_path_buf();
+        let note = sidecar::beside(&path).map(|p| sidecar::read(&p));
+        let entry = Entry {
+            file: relative(inbox, &path),
+            path,
+            bytes: about.as_ref().map_or(0, std::fs::Metadata::len),
+            modified: about.and_then(|m| m.modified().ok()),
+        };
+        found.uploads.push(upload(entry, note, roster, settings, now));
     }
     Ok(found)
+}
+
+/// Whether a file of this name is meant: one of these endings, and not what systems leave beside files.
+pub fn is_one(endings: &[&str], name: &str) -> bool {
+    let ending = Path::new(name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    !name.starts_with('.') && endings.contains(&ending.as_str())
+}
+
+/// A file that is meant, wherever it lies.
+pub struct Entry {
+    pub path: PathBuf,
+    /// Below the inbox, with `/`.
+    pub file: String,
+    pub bytes: u64,
+    pub modified: Option<SystemTime>,
+}
+
+/// What is known of a file by its place, its sidecar (or what is wrong with that) and the roster.
+pub fn upload(
+    entry: Entry,
+    note: Option<std::result::Result<sidecar::Sidecar, String>>,
+    roster: &Roster,
+    settings: &Settings,
+    now: SystemTime,
+) -> Upload {
+    let (note, mut waits) = match note {
+        None => (sidecar::Sidecar::default(), None),
+        Some(Ok(note)) => (note, None),
+        Some(Err(why)) => (sidecar::Sidecar::default(), Some(why)),
+    };
+    let brief = brief(&entry, note, roster);
+    let settle = settings.intake.settle_seconds;
+    if let Some(age) = entry.modified.and_then(|m| now.duration_since(m).ok())
+        && age.as_secs_f64() < settle
+    {
+        waits = Some(format!("still being uploaded (changed {:.0} s ago, waiting for {settle:.0} s of rest)", age.as_secs_f64()));
+    }
+    Upload { path: entry.path, brief, bytes: entry.bytes, modified: entry.modified, waits }
 }
 
 /// Path below the inbox with `/`, for reports and messages; bytes that are no text are replaced.
@@ -97,16 +120,9 @@ pub fn relative(inbox: &Path, path: &Path) -> String {
     below.components().map(|c| c.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
 }
 
-fn brief(inbox: &Path, upload: &Upload, roster: &Roster) -> std::result::Result<Brief, (Box<Brief>, String)> {
-    let file = relative(inbox, &upload.path);
-    let folder = file.split_once('/').map(|(first, _)| first.to_string());
-    let mut brief = Brief { file: file.clone(), ..Brief::default() };
-    let (note, wrong) = match sidecar::beside(&upload.path).map(|p| sidecar::read(&p)) {
-        None => (sidecar::Sidecar::default(), None),
-        Some(Ok(s)) => (s, None),
-        Some(Err(why)) => (sidecar::Sidecar::default(), Some(why)),
-    };
-    let called = note.student.clone().or(folder);
+fn brief(entry: &Entry, note: sidecar::Sidecar, roster: &Roster) -> Brief {
+    let mut brief = Brief { file: entry.file.clone(), ..Brief::default() };
+    let called = note.student.clone().or(entry.file.split_once('/').map(|(first, _)| first.to_string()));
     let student = called.as_deref().and_then(|n| roster.find(n));
     brief.student = student.map(|s| s.name.clone()).or(called);
     brief.working_on = student.and_then(|s| s.working_on.clone());
@@ -118,11 +134,8 @@ fn brief(inbox: &Path, upload: &Upload, roster: &Roster) -> std::result::Result<
     brief.playback = note.playback_factor.map(|f| (f, PlaybackSource::Sidecar));
     brief.club = note.club;
     brief.note = note.note;
-    brief.set_dates(note.captured, &file, upload.modified);
-    match wrong {
-        None => Ok(brief),
-        Some(why) => Err((Box::new(brief), why)),
-    }
+    brief.set_dates(note.captured, &entry.file, entry.modified);
+    brief
 }
 
 impl Brief {

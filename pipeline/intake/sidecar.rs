@@ -22,22 +22,32 @@ const MAX_BYTES: u64 = 64 * 1024;
 
 /// The sidecar's path, where there is one: `clip.mp4.toml` or `clip.toml`.
 pub fn beside(clip: &Path) -> Option<PathBuf> {
+    beside_in(clip, |p| p.symlink_metadata().is_ok_and(|m| m.is_file()))
+}
+
+/// As [`beside`], where `there` says what there is.
+pub fn beside_in(clip: &Path, there: impl Fn(&Path) -> bool) -> Option<PathBuf> {
     let mut full = clip.as_os_str().to_owned();
     full.push(".toml");
-    [PathBuf::from(full), clip.with_extension("toml")]
-        .into_iter()
-        .find(|p| p.symlink_metadata().is_ok_and(|m| m.is_file()) && p.file_name().is_none_or(|n| n != "roster.toml"))
+    [PathBuf::from(full), clip.with_extension("toml")].into_iter().find(|p| there(p) && p.file_name().is_none_or(|n| n != "roster.toml"))
 }
 
 /// Reads it; the error says in one clause what is wrong.
 pub fn read(path: &Path) -> Result<Sidecar, String> {
+    let bytes = path.metadata().map(|m| m.len()).map_err(|e| e.to_string());
+    read_from(path, bytes, || std::fs::read_to_string(path).map_err(|e| e.to_string()))
+}
+
+/// As [`read`], of what lies anywhere: `bytes` long, fetched by `text` only where that is little.
+pub fn read_from(path: &Path, bytes: Result<u64, String>, text: impl FnOnce() -> Result<String, String>) -> Result<Sidecar, String> {
     let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let fail = |what: String| format!("sidecar {name}: {what}");
-    if path.metadata().map_err(|e| fail(e.to_string()))?.len() > MAX_BYTES {
-        return Err(fail("larger than 64 kB".into()));
-    }
-    let text = std::fs::read_to_string(path).map_err(|e| fail(e.to_string()))?;
-    parse(&text).map_err(fail)
+    let all = || -> Result<Sidecar, String> {
+        if bytes? > MAX_BYTES {
+            return Err("larger than 64 kB".into());
+        }
+        parse(&text()?)
+    };
+    all().map_err(|what| format!("sidecar {name}: {what}"))
 }
 
 /// As [`read`], from text.

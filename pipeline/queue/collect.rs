@@ -1,9 +1,10 @@
 //! A coach's results out of PostgreSQL into an out folder, so that sheet, trend and desk read them as ever.
 
+use crate::batch::forget;
 use crate::batch::place::{self, OutFolder};
 use crate::error::Result;
 use crate::history::postgres::Postgres;
-use crate::history::{Results, Store};
+use crate::history::{Results, Store, elsewhere};
 use crate::report::sheet;
 use std::path::{Path, PathBuf};
 
@@ -12,15 +13,19 @@ use std::path::{Path, PathBuf};
 pub struct Collected {
     pub new: usize,
     pub known: usize,
+    /// Too old by now, or erased elsewhere.
+    pub erased: usize,
     pub page: PathBuf,
 }
 
-/// Copies what is new and writes the sheet. `coach`: the one who logs in, or another for the owner of the store.
-pub fn collect(url: &str, coach: Option<&str>, folder: &Path) -> Result<Collected> {
+/// Erases what is older than `keep_days` (0: nothing) or was erased elsewhere, copies what is new and every verdict, and writes
+/// the sheet. `coach`: the one who logs in, or another for the owner of the store.
+pub fn collect(url: &str, coach: Option<&str>, folder: &Path, keep_days: f64) -> Result<Collected> {
     let mut from = Postgres::open(url, coach)?;
     let out = OutFolder::open(folder)?;
     let _lock = out.lock()?;
     let mut to = Store::open(&out.store())?;
+    let erased = forget::follow(&out, &mut to, &mut from)? + forget::expire(&out, &mut to, Some(&mut from), keep_days)?;
     let (mut new, mut known) = (0, 0);
     for (stored, identity) in from.results()? {
         let (owner, report) = (stored.owner.as_str(), stored.report);
@@ -33,6 +38,7 @@ pub fn collect(url: &str, coach: Option<&str>, folder: &Path) -> Result<Collecte
         to.record(owner, &key, &identity, &report, None)?;
         new += 1;
     }
+    elsewhere::join(&mut to, &mut from)?;
     let page = sheet::write(&out, &to, None, None)?;
-    Ok(Collected { new, known, page })
+    Ok(Collected { new, known, erased, page })
 }

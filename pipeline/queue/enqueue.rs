@@ -7,23 +7,23 @@ use super::stores::StoreAt;
 use crate::batch::schedule::fair_order;
 use crate::error::{Error, Result};
 use crate::history::Results;
-use crate::intake::admit::{admit, placeholder_sha256};
+use crate::intake::admit::placeholder_sha256;
 use crate::intake::roster::slug;
-use crate::intake::{Roster, Upload, walk};
+use crate::intake::{Roster, Upload};
 use crate::judge::{self, Identity};
 use crate::pose::models::{ModelChoice, Models, hex};
-use crate::report::Reason;
+use crate::report::{Reason, ReasonCode};
 use crate::settings::Settings;
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
 
 /// What is to be planned.
 pub struct Enqueue {
-    pub inbox: PathBuf,
+    pub inbox: Media,
     pub store: StoreAt,
-    pub media: Media,
+    /// Where the workers will look; `None`: in the inbox itself.
+    pub media: Option<Media>,
     /// Whose inbox it is.
     pub coach: String,
     pub settings: Settings,
@@ -69,12 +69,12 @@ type Identified = (Upload, std::result::Result<Identity, Reason>);
 pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
     let models = Models::locate();
     let mut store = plan.store.open(&plan.coach)?;
-    let found = walk(&plan.inbox, &plan.roster, &plan.settings)?;
-    let mut planned = Planned { uploads: found.uploads.len(), ..Planned::default() };
+    let uploads = plan.inbox.uploads(&plan.roster, &plan.settings)?;
+    let mut planned = Planned { uploads: uploads.len(), ..Planned::default() };
     let mut ready = Vec::new();
-    for u in found.uploads {
-        let why = u.waits.clone().or_else(|| missing(plan, &u));
-        match why {
+    for u in uploads {
+        let lacks = || plan.media.as_ref().and_then(|m| m.lacks(&u.brief.file, u.bytes));
+        match u.waits.clone().or_else(lacks) {
             Some(why) => planned.waiting.push((u.brief.file, why)),
             None => ready.push(u),
         }
@@ -82,7 +82,8 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
     let identified: Vec<Identified> = ready
         .into_par_iter()
         .map(|u| {
-            let identity = admit(&u.path, &plan.settings).map(|a| Identity { sha256: a.sha256, bytes: a.bytes, brief: u.brief.clone() });
+            let admitted = plan.inbox.admit(&u, &plan.settings);
+            let identity = admitted.map(|a| Identity { sha256: a.sha256, bytes: a.bytes, brief: u.brief.clone() });
             (u, identity)
         })
         .collect();
@@ -90,12 +91,6 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
     let jobs = jobs(plan, identified, &models, store.as_mut(), &settings, &mut planned)?;
     planned.jobs = queue.add(&jobs, plan.attempts, plan.retry_failed)?;
     Ok(planned)
-}
-
-/// Why the workers would not find the clip, where that is so.
-fn missing(plan: &Enqueue, u: &Upload) -> Option<String> {
-    let there = plan.media.path(&u.brief.file).is_ok_and(|p| p.is_file());
-    (!there).then(|| "not found below the media folder under this name".to_string())
 }
 
 fn jobs(
@@ -121,6 +116,11 @@ fn jobs(
                 continue;
             }
             Ok(identity) => identity,
+            Err(reason) if reason.code == ReasonCode::Unreadable && matches!(plan.inbox, Media::Objects(_)) => {
+                // the network's fault, not the clip's
+                planned.waiting.push((upload.brief.file, reason.text));
+                continue;
+            }
             Err(reason) => {
                 refuse(plan, &upload, &owner, reason, models, store)?;
                 planned.refused += 1;

@@ -6,6 +6,7 @@ pub mod collect;
 pub mod engine;
 pub mod enqueue;
 pub mod media;
+pub mod objects;
 pub mod status;
 pub mod stores;
 pub mod work;

@@ -9,7 +9,6 @@ use crate::batch::job::{self, Job, JobOutcome, worker_program};
 use crate::batch::place::{self, OutFolder};
 use crate::error::{Error, Result};
 use crate::history::store::{Attempt, Lease};
-use crate::intake::admit::admit;
 use crate::intake::roster::slug;
 use crate::judge::{self, ENGINE};
 use crate::pose::models::{ModelChoice, Models};
@@ -56,6 +55,10 @@ pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
     }
     models.runtime()?;
     OutFolder::open(&work.out)?;
+    if place::is_full(&work.out) {
+        // before a job is spent on finding that out
+        return Err(Error::Installation(full(&work.out.display().to_string())));
+    }
     let stores = Stores::open(work.store, work.times.lease)?;
     let grace = Duration::from_secs_f64(Settings::default().night.clip_seconds);
     let machine = Arc::new(Machine {
@@ -69,9 +72,29 @@ pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
         unfit: Mutex::default(),
     });
     let (at_job, at_end) = (machine.clone(), machine.clone());
-    let stage = Stage(Arc::new(move |job, lease, last| at_job.one(job, lease, last).map_err(|e| e.to_string())));
+    let stage = Stage(Arc::new(move |job, lease, last| {
+        let done = at_job.one(job, lease, last);
+        at_job.end_of(job, done).map_err(|e| e.to_string())
+    }));
     queue.serve(work.slots, work.times, grace, &stage, interrupt, move || at_end.unfit().is_some())?;
     machine.unfit().map_or(Ok(()), |why| Err(Error::Installation(why)))
+}
+
+fn full(place: &str) -> String {
+    format!(
+        "no space is left at {place}: free some, or name another folder with --out (TMPDIR for downloads), and start again; the clips at hand go to other machines"
+    )
+}
+
+/// Why a machine would fail every clip, where the error means that.
+fn unfit(e: &Error) -> Option<String> {
+    use std::io::ErrorKind::{QuotaExceeded, ReadOnlyFilesystem, StorageFull};
+    match e {
+        Error::Installation(why) => Some(why.clone()),
+        Error::File { path, source } if matches!(source.kind(), StorageFull | QuotaExceeded) => Some(full(&path.display().to_string())),
+        Error::File { source, .. } if source.kind() == ReadOnlyFilesystem => Some(e.to_string()),
+        _ => None,
+    }
 }
 
 /// One attempt at a job.
@@ -86,6 +109,28 @@ struct Try<'a> {
 impl Machine {
     fn unfit(&self) -> Option<String> {
         self.unfit.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// After an attempt: what was lost to an erasure leaves no files, and a machine that would fail every clip stops.
+    fn end_of(&self, job: &ClipJob, done: Result<()>) -> Result<()> {
+        match done {
+            Err(Error::LeaseLost) if self.stores.with(&job.coach, |s| s.forgotten(&job.owner))?.is_some() => {
+                let (out, id) = (OutFolder::open(&folder_of(&self.out, &job.coach))?, job.identity.id());
+                place::remove(&out.report(&job.owner, id)?)?;
+                if !job.identity.brief.sent_by_another {
+                    place::remove(&out.keypoints(id)?)?;
+                    place::remove(&out.pictures(id))?;
+                }
+                Ok(())
+            }
+            Err(e) => {
+                if let Some(why) = unfit(&e) {
+                    *self.unfit.lock().unwrap_or_else(PoisonError::into_inner) = Some(why);
+                }
+                Err(e)
+            }
+            Ok(()) => Ok(()),
+        }
     }
 
     fn one(&self, job: &ClipJob, lease: Lease, last: bool) -> Result<()> {
@@ -143,15 +188,10 @@ impl Machine {
 
     fn measure(&self, this: &Try, folder: &Path, last: bool) -> Result<()> {
         let job = this.job;
-        let path = self.media.path(&job.identity.brief.file)?;
-        match admit(&path, &this.settings) {
-            Ok(a) if a.sha256 == job.identity.sha256 => {}
-            Ok(_) => return Err(Error::Internal("the clip changed since it was enqueued: enqueue again".into())),
-            Err(why) => return Err(Error::Internal(format!("the clip cannot be read below the media folder: {}", why.text))),
-        }
+        let clip = self.media.fetch(&job.identity, &this.settings)?;
         let began = Instant::now();
         let told = Job { identity: job.identity.clone(), choice: job.choice, settings: Settings::clone(&this.settings) };
-        let outcome = job::run(&self.worker, &path, folder, &told, &self.interrupt)?;
+        let outcome = job::run(&self.worker, clip.path(), folder, &told, &self.interrupt)?;
         let mut attempt = Attempt {
             owner: job.owner.clone(),
             clip: job.identity.id().into(),
@@ -162,9 +202,10 @@ impl Machine {
             timings: serde_json::json!({}),
         };
         match outcome {
-            JobOutcome::Installation(why) => {
-                *self.unfit.lock().unwrap_or_else(PoisonError::into_inner) = Some(why.clone());
-                Err(Error::Installation(why))
+            JobOutcome::Installation(why) => Err(Error::Installation(why)),
+            // the machine's fault, not the clip's
+            JobOutcome::Failed { .. } if place::is_full(folder) => {
+                Err(Error::File { path: folder.to_path_buf(), source: std::io::ErrorKind::StorageFull.into() })
             }
             JobOutcome::GivenUp => Err(Error::Internal("this machine was told to stop at once".into())),
             JobOutcome::Failed { why, stderr } => {

@@ -35,9 +35,11 @@ const TOP_REACH: f64 = 0.060;
 const HANDS_AHEAD_SD_CM: f64 = 4.0;
 /// The move that is a takeaway, and slow hands at the finish.
 const TAKEAWAY_CM: f64 = 5.0;
-/// The truth's 30 cm/s reads about 50 (best of 40, 50, 60 on the calibrate clips): the hands jitter behind the head.
-const FINISH_SPEED_CM_S: f64 = 50.0;
-const FINISH_REACH: f64 = 0.05;
+/// The truth's 30 cm/s reads about 40, 24 ms late (calibrate clips; elbows, shoulders and other speeds and spans tell it no
+/// better): the hands jitter behind the head.
+const FINISH_SPEED_CM_S: f64 = 40.0;
+const FINISH_REACH: f64 = 0.1;
+const FINISH_LATE: f64 = 0.024;
 const FINISH_SECONDS: f64 = 0.2;
 
 /// Direction of the lead arm (shoulder → wrist), degrees from hanging straight down, positive going back (away from the
@@ -216,7 +218,7 @@ fn after_top(
     found
 }
 
-/// First time after `from` when the hands are slow, their speed being the slope of a line through 0.1 s of their places.
+/// First time after `from` when the hands are slow, their speed being the slope of a line through 0.2 s of their places.
 /// The hands are then behind the head: this is the least sure of the events.
 fn finish(t: &[f64], grip: &[[f64; 2]], from: f64, cm: f64, k: f64) -> Option<f64> {
     let speed = |i: usize| -> Option<f64> {
@@ -236,8 +238,8 @@ fn finish(t: &[f64], grip: &[[f64; 2]], from: f64, cm: f64, k: f64) -> Option<f6
     };
     let i = speeds.iter().position(slow)?;
     let (time, v) = speeds[i];
-    let Some(&(earlier, b)) = i.checked_sub(1).and_then(|j| speeds.get(j)) else { return Some(time) };
-    Some(earlier + (b - FINISH_SPEED_CM_S) / (b - v).max(1e-9) * (time - earlier))
+    let Some(&(earlier, b)) = i.checked_sub(1).and_then(|j| speeds.get(j)) else { return Some(time - FINISH_LATE * k) };
+    Some(-FINISH_LATE * k + earlier + (b - FINISH_SPEED_CM_S) / (b - v).max(1e-9) * (time - earlier))
 }
 
 /// Frames by which an event may be off, each side, to count as found: `max(round(span / 30), 1)` with half to even, where

@@ -1,0 +1,120 @@
+//! Workers of the fleet with a child program that measures nothing, and what a test asks of the queue.
+#![allow(dead_code)] // each test program uses its part
+
+use crate::cluster::Cluster;
+use crate::support::repository;
+use dawnsheet::intake::Brief;
+use dawnsheet::judge::{self, Identity};
+use dawnsheet::pose::models::{ModelChoice, Models};
+use dawnsheet::report::ReasonCode;
+use dawnsheet::settings::Settings;
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+pub const COACH: &str = "mira";
+
+/// The program beside a child program that measures nothing: it fills in a report, or dies of a file called poison.
+pub struct Programs {
+    pub folder: tempfile::TempDir,
+}
+
+/// `sleep` seconds a clip.
+pub fn with_stub(sleep: &str) -> Programs {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::copy(env!("CARGO_BIN_EXE_dawnsheet"), folder.path().join("dawnsheet")).unwrap();
+    let brief = Brief { file: "@FILE@".into(), ..Brief::default() };
+    let identity = Identity { sha256: "@".repeat(64), bytes: 0, brief };
+    let report = judge::failed(&identity, ReasonCode::NoSwing.reason(), ModelChoice::Accurate, &Models::locate(), &Settings::default());
+    let template = report.to_json().replace(&"@".repeat(64), "@SHA@").replace(&"@".repeat(16), "@ID@");
+    std::fs::write(folder.path().join("template"), template).unwrap();
+    let script = format!(
+        r#"#!/bin/sh
+read -r job
+rest=${{job#*\"sha256\":\"}}; sha=${{rest%%\"*}}
+rest=${{job#*\"file\":\"}}; file=${{rest%%\"*}}
+case "$file" in *poison*) kill -ABRT $$ ;; esac
+sleep {sleep}
+echo "$sha" > "$2/seen.npz"
+exec sed -e "s/@SHA@/$sha/" -e "s/@ID@/$(printf %.16s "$sha")/" -e "s|@FILE@|$file|" '{}/template' > "$2/report.json"
+"#,
+        folder.path().display()
+    );
+    let stub = folder.path().join("dawnsheet-worker");
+    std::fs::write(&stub, script).unwrap();
+    std::fs::set_permissions(&stub, std::fs::Permissions::from_mode(0o755)).unwrap();
+    Programs { folder }
+}
+
+impl Programs {
+    pub fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(self.folder.path().join("dawnsheet"));
+        command.args(arguments).env("DAWNSHEET_MODELS", repository("models"));
+        command
+    }
+
+    pub fn output(&self, arguments: &[&str]) -> Output {
+        self.command(arguments).output().unwrap()
+    }
+
+    pub fn worker(&self, url: &str, inbox: &Path, out: &Path, more: &[&str]) -> Child {
+        let mut command = self.command(&["work", "--queue", url, "--media", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+        let log = std::fs::OpenOptions::new().create(true).append(true).open(self.folder.path().join("log")).unwrap();
+        command.args(more).stdout(Stdio::null()).stderr(log).spawn().unwrap()
+    }
+
+    pub fn log(&self) -> String {
+        std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
+    }
+
+    pub fn enqueue(&self, url: &str, inbox: &Path, more: &[&str]) -> (i32, serde_json::Value) {
+        let place = inbox.parent().unwrap();
+        std::fs::write(place.join("now.toml"), "[intake]\nsettle_seconds = 0\n").unwrap();
+        let settings = place.join("now.toml");
+        let mut all =
+            vec!["enqueue", inbox.to_str().unwrap(), "--queue", url, "--coach", COACH, "--json", "--settings", settings.to_str().unwrap()];
+        all.extend(more);
+        let output = self.output(&all);
+        let text = String::from_utf8_lossy(&output.stdout).into_owned();
+        let value = serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text} {}", String::from_utf8_lossy(&output.stderr)));
+        (output.status.code().unwrap(), value)
+    }
+}
+
+/// Files that pass the door and differ in their bytes, of as many students as there are tens.
+pub fn fill(inbox: &Path, jobs: usize) {
+    for n in 0..jobs {
+        let folder = inbox.join(format!("student {}", n / 10));
+        std::fs::create_dir_all(&folder).unwrap();
+        let name = if n == jobs / 2 { "poison.mp4".to_string() } else { format!("clip {n}.mp4") };
+        std::fs::write(folder.join(name), [b"\0\0\0\x18ftypmp42".as_slice(), &n.to_be_bytes()].concat()).unwrap();
+    }
+}
+
+pub fn signal(child: &Child, name: &str) {
+    let _ = Command::new("kill").args([name, &child.id().to_string()]).status();
+}
+
+pub fn count(db: &mut postgres::Client, sql: &str) -> i64 {
+    db.query_one(sql, &[]).unwrap_or_else(|e| panic!("{sql}: {e}")).get(0)
+}
+
+pub const LEFT: &str = "SELECT count(*) FROM graphile_worker.jobs WHERE locked_at IS NOT NULL OR attempts < max_attempts";
+
+/// Waits until nothing is left, then stops the workers.
+pub fn finish(cluster: &Cluster, database: &str, mut workers: Vec<Child>, limit: Duration) -> f64 {
+    let (began, mut db) = (Instant::now(), cluster.connect(database));
+    while count(&mut db, LEFT) > 0 {
+        assert!(began.elapsed() < limit, "not done in time");
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let seconds = began.elapsed().as_secs_f64();
+    for w in &workers {
+        signal(w, "-TERM");
+    }
+    for w in &mut workers {
+        assert_eq!(w.wait().unwrap().code(), Some(0));
+    }
+    seconds
+}
