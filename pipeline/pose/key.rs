@@ -11,10 +11,10 @@ use crate::swing::{Moment, Part, SwingRead};
 
 /// Frames with an outline: at address, and from lead arm level to the top.
 const ADDRESS_FRAMES: usize = 5;
-const BACKSWING_FRAMES: usize = 9;
+const BACKSWING_FRAMES: usize = 11;
 /// Frames about each moment: so many at most, within so many seconds (real time).
-const TAKEAWAY_FRAMES: usize = 8;
-const TAKEAWAY_REACH: [f64; 2] = [0.05, 0.25];
+const TAKEAWAY_FRAMES: usize = 9;
+const TAKEAWAY_REACH: [f64; 2] = [0.05, 0.28];
 const TOP_FRAMES: usize = 7;
 const TOP_REACH: f64 = 0.065;
 const FAST_FRAMES: usize = 5;

@@ -33,6 +33,8 @@ const FIT_REACH: f64 = 0.030;
 const TOP_REACH: f64 = 0.060;
 /// Lateral doubt of the hands' place at impact, cm.
 const HANDS_AHEAD_SD_CM: f64 = 4.0;
+/// Looks before the takeaway that tell where the hands rest.
+const MIN_STILL: usize = 3;
 /// The move that is a takeaway, and slow hands at the finish.
 const TAKEAWAY_CM: f64 = 5.0;
 /// The truth's 30 cm/s reads about 40, 24 ms late (calibrate clips; elbows, shoulders and other speeds and spans tell it no
@@ -66,8 +68,9 @@ fn direction(body: &Body, root: impl Fn(usize) -> [f64; 2], tip: impl Fn(usize) 
     .collect()
 }
 
-/// Finds the moments of a swing seen square or nearly so. `cm_per_px`: scale; `slowness`: clip time ÷ real time.
-pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64, constants: &Events) -> Moments {
+/// Finds the moments of a swing seen square or nearly so. `key`: the best looks alone, where there are any; `cm_per_px`:
+/// scale; `slowness`: clip time ÷ real time.
+pub fn find(body: &Body, key: &Body, w: &Window, cm_per_px: f64, slowness: f64, constants: &Events) -> Moments {
     let t = &body.track.times;
     let k = slowness;
     let half_frame = |time: f64| {
@@ -116,13 +119,18 @@ pub fn find(body: &Body, w: &Window, cm_per_px: f64, slowness: f64, constants: &
         return after_top(found, body, &grip, &arm, top, w, cm_per_px, k, None, constants, &moment);
     };
 
-    let still: Vec<usize> = body.track.within(takeaway_guess - 0.5 * k, takeaway_guess - 0.03 * k);
+    // two models put the same still hands a centimetre or two apart: rest and first move are read from one of them
+    let before = |b: &Body| b.track.within(takeaway_guess - 0.5 * k, takeaway_guess - 0.03 * k);
+    let calm = if before(key).len() >= MIN_STILL { key } else { body };
+    let still = before(calm);
+    let hands: Vec<[f64; 2]> = (0..calm.track.len()).map(|i| calm.grip(i)).collect();
     let rest = (!still.is_empty()).then(|| {
-        let of = |axis: usize| median(&still.iter().map(|&i| grip[i][axis]).collect::<Vec<_>>());
+        let of = |axis: usize| median(&still.iter().map(|&i| hands[i][axis]).collect::<Vec<_>>());
         [of(0), of(1)]
     });
     if let Some(rest) = rest {
-        found.takeaway = takeaway(t, &grip, rest, top, cm_per_px).map(|time| moment(time - constants.takeaway_lead_s * k, 0.020 * k));
+        found.takeaway = takeaway(&calm.track.times, &hands, rest, calm.track.nearest(t[top]), cm_per_px)
+            .map(|time| moment(time - constants.takeaway_lead_s * k, 0.020 * k));
     }
     after_top(found, body, &grip, &arm, top, w, cm_per_px, k, rest, constants, &moment)
 }

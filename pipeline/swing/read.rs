@@ -29,7 +29,7 @@ pub struct SwingRead {
     pub cm_per_px: f64,
     /// Indices (of the track) of the still frames before the takeaway; empty where the address is outside the clip.
     pub still: Vec<usize>,
-    /// The same frames as far as `key` has them.
+    /// The same, indices of `key`.
     pub key_still: Vec<usize>,
     pub moments: Moments,
     /// Clip time ÷ real time used for smoothing and speeds.
@@ -101,16 +101,16 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
     let cm_per_px = scale::cm_per_px(&body, &at_rest, stature_cm);
     let moments = match view.kind {
         ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness, &Budget::in_force().events),
-        _ => events::find(&body, &window, cm_per_px, slowness, &Budget::in_force().events),
+        _ => events::find(&body, &Body { track: &key, lead, toward }, &window, cm_per_px, slowness, &Budget::in_force().events),
     };
     let slowness = match (moments.top, moments.impact) {
         (Some(top), Some(impact)) if given.is_none() && window.slowness != 1.0 => usual_factor((impact.time - top.time) / USUAL_DOWNSWING),
         _ => slowness,
     };
     let still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&body, m.time, slowness, cm_per_px));
-    let key_still: Vec<usize> = (0..key.len()).filter(|&i| still.iter().any(|&s| track.frames[s] == key.frames[i])).collect();
-    let cm_per_px =
-        if key_still.len() >= 3 { scale::cm_per_px(&Body { track: &key, lead, toward }, &key_still, stature_cm) } else { cm_per_px };
+    let key_body = Body { track: &key, lead, toward };
+    let key_still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&key_body, m.time, slowness, cm_per_px));
+    let cm_per_px = if key_still.len() >= 3 { scale::cm_per_px(&key_body, &key_still, stature_cm) } else { cm_per_px };
     Some(SwingRead {
         track: track.clone(),
         key,
