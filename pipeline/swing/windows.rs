@@ -22,6 +22,13 @@ pub struct Window {
     pub slowness: f64,
 }
 
+impl Window {
+    /// Whether it starts from a rest and goes through impact.
+    fn is_whole(&self) -> bool {
+        self.takeaway.is_some() && self.impact.is_some()
+    }
+}
+
 /// Hands against hips in trunk lengths, and the speed between looks.
 struct Hands {
     times: Vec<f64>,
@@ -156,7 +163,8 @@ fn without_spikes(places: &mut [[f64; 2]]) {
     }
 }
 
-/// Finds the swings in time order. The last full one is the main swing; full ones before it are practice.
+/// Finds the swings in time order. The last whole full one is the main swing (without any, the last full one); other full
+/// ones are practice.
 pub fn find_windows(scout: &Looks) -> Vec<Window> {
     if scout.looks.len() < 6 {
         return Vec::new();
@@ -208,8 +216,9 @@ pub fn find_windows(scout: &Looks) -> Vec<Window> {
         let clear = if takeaway.is_some() { 1.0 } else { 0.3 };
         found.push((clear * quick / backswing(&hands.speed).max(0.2), top, window(&hands, kind, takeaway, top, Some(strike), high_after)));
     }
-    // one turning point belongs to one swing: where windows overlap, the one with the clearer burst of speed stays
-    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    // one turning point belongs to one swing: where windows overlap, a whole swing stays before one without rest or impact
+    // (somebody walking in or out lifts the hands too), then the one with the clearer burst of speed
+    found.sort_by(|a, b| b.2.is_whole().cmp(&a.2.is_whole()).then(b.0.total_cmp(&a.0)));
     let mut kept: Vec<Window> = Vec::new();
     for (_, _, w) in found {
         let (start, end) = (w.takeaway.unwrap_or(w.start), w.finish.unwrap_or(w.end));
@@ -218,11 +227,15 @@ pub fn find_windows(scout: &Looks) -> Vec<Window> {
         }
     }
     kept.sort_by(|a, b| a.top.total_cmp(&b.top));
-    if let Some(last) = kept.iter().rposition(|w| w.kind == SwingKind::Full) {
-        for w in &mut kept[..last] {
-            if w.kind == SwingKind::Full {
-                w.kind = SwingKind::Practice;
-            }
+    // a clip that shows a whole swing is not judged by one that it cuts off
+    let whole = |w: &Window| w.kind == SwingKind::Full && w.is_whole();
+    if kept.iter().any(whole) {
+        kept.retain(|w| w.impact.is_some());
+    }
+    let main = kept.iter().rposition(whole).or(kept.iter().rposition(|w| w.kind == SwingKind::Full));
+    for (i, w) in kept.iter_mut().enumerate() {
+        if Some(i) != main && w.kind == SwingKind::Full {
+            w.kind = SwingKind::Practice;
         }
     }
     kept
