@@ -259,3 +259,66 @@ fn window(hands: &Hands, kind: SwingKind, takeaway: Option<usize>, top: usize, s
         slowness,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pose::{Look, POINTS, Point};
+
+    /// Looks at a golfer 100 pixels of trunk high whose hands go through (seconds, lateral, height) in trunk lengths, straight
+    /// from one to the next, 20 looks a second.
+    fn looks(path: &[(f64, f64, f64)]) -> Looks {
+        let mut looks = Looks::default();
+        let mut frame = 0;
+        for pair in path.windows(2) {
+            let ((t0, x0, y0), (t1, x1, y1)) = (pair[0], pair[1]);
+            let steps = ((t1 - t0) * 20.0).round() as usize;
+            for i in 0..steps {
+                let s = i as f64 / steps as f64;
+                let mut look = Look { flag: 1.0, points: [Point::default(); POINTS] };
+                let mut put = |k: Keypoint, x: f64, y: f64| {
+                    look.points[k as usize] = Point { x: x as f32, y: y as f32, ..Point::default() };
+                };
+                for k in [Keypoint::LeftHip, Keypoint::RightHip] {
+                    put(k, 300.0, 500.0);
+                }
+                for k in [Keypoint::LeftShoulder, Keypoint::RightShoulder] {
+                    put(k, 300.0, 400.0);
+                }
+                for k in [Keypoint::LeftWrist, Keypoint::RightWrist] {
+                    put(k, 300.0 + 100.0 * (x0 + s * (x1 - x0)), 500.0 - 100.0 * (y0 + s * (y1 - y0)));
+                }
+                looks.push(frame, t0 + s * (t1 - t0), look);
+                frame += 1;
+            }
+        }
+        looks
+    }
+
+    const SWING: [(f64, f64, f64); 6] =
+        [(1.0, -0.1, -0.2), (3.0, -0.1, -0.2), (3.9, -0.7, 1.4), (4.2, 0.0, -0.1), (4.45, 0.5, 1.4), (6.0, 0.3, 1.3)];
+
+    fn main_top(path: &[(f64, f64, f64)]) -> f64 {
+        let found = find_windows(&looks(path));
+        let main: Vec<&Window> = found.iter().filter(|w| w.kind == SwingKind::Full).collect();
+        assert_eq!(main.len(), 1, "{found:?}");
+        main[0].top
+    }
+
+    #[test]
+    fn somebody_who_walks_in_and_out_with_hands_up_does_not_hide_the_swing() {
+        assert!((main_top(&SWING) - 3.9).abs() < 0.1);
+        // hands high at the picture's edge before the swing, and again after a rest at the end
+        let mut path = vec![(0.0, 0.0, 0.9), (0.5, 0.0, 0.8), (0.8, 0.2, 0.0)];
+        path.extend(SWING);
+        path.extend([(6.3, 0.0, -0.2), (7.5, 0.0, -0.2), (8.2, 0.2, 0.9), (8.5, 0.2, 0.95)]);
+        assert!((main_top(&path) - 3.9).abs() < 0.1);
+    }
+
+    #[test]
+    fn a_swing_that_the_clip_cuts_off_is_main_where_there_is_no_whole_one() {
+        let cut = [(0.0, -0.1, -0.2), (1.5, -0.1, -0.2), (2.4, -0.7, 1.4), (2.6, -0.7, 1.4)];
+        let found = find_windows(&looks(&cut));
+        assert!(found.len() == 1 && found[0].impact.is_none() && found[0].takeaway.is_some(), "{found:?}");
+    }
+}

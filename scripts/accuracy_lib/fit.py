@@ -147,7 +147,7 @@ def main():
             "# scripts/calibrate from rendered `calibrate` clips; the events' constants by hand from the same clips.\n"
             "# Hip and pelvis carry another 0.5 cm for bodies unlike the rendered ones.\n")
     events = "\n".join(f"{k} = {v}" for k, v in current["events"].items())
-    BUDGET.write_text(f'{head}version = "2-calibrate-{len(with_outline)}"\n\n[events]\n{events}\n\n[metric]\n' + "\n".join(lines) + "\n")
+    BUDGET.write_text(f'{head}version = "3-calibrate-{len(with_outline)}"\n\n[events]\n{events}\n\n[metric]\n' + "\n".join(lines) + "\n")
     print(BUDGET.read_text())
 
 
