@@ -11,6 +11,7 @@ mod support;
 use cluster::{Cluster, PASSWORD};
 use dawnsheet::history::postgres::Postgres;
 use dawnsheet::history::{Results, Store};
+use dawnsheet::intake::roster::slug;
 use dawnsheet::queue::work::folder_of;
 use fleet::{COACH, count, finish, with_stub};
 use std::io::{BufRead, BufReader, Read, Write};
@@ -78,6 +79,7 @@ fn words_and_erasures_reach_every_machine() {
     collect(&range, &own, &[]);
 
     // a word at one place is heard at the other
+    let ada = slug(Some("Ada"));
     let clip: String = db.query_one("SELECT clip FROM dawnsheet.result WHERE file = 'Ada/0.mp4'", &[]).unwrap().get(0);
     let judge = |out: &Path, more: &[&str]| {
         dawnsheet(&[&["verdict", &clip, "disagree", "--fault", "sway", "--out", out.to_str().unwrap()], more].concat())
@@ -87,11 +89,11 @@ fn words_and_erasures_reach_every_machine() {
     let ran = judge(&office, &["--note", "unheard"]);
     assert!(ran.code == 2 && ran.stderr.contains("name it with --store"), "{}", ran.stderr);
     let (office_text, range_text) = (office.to_str().unwrap(), range.to_str().unwrap());
-    let body = format!("{{\"owner\":\"ada\",\"clip\":\"{clip}\",\"fault\":\"sway\",\"agrees\":true,\"note\":\"range\"}}");
+    let body = format!("{{\"owner\":\"{ada}\",\"clip\":\"{clip}\",\"fault\":\"sway\",\"agrees\":true,\"note\":\"range\"}}");
     let answer = at_the_desk(range_text, &own, "/verdict", &body);
     assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("You agree: range"), "{answer}");
     assert_eq!(said(&range), ["office", "range"]);
-    let undone = at_the_desk(office_text, &own, "/undo", &format!("{{\"owner\":\"ada\",\"clip\":\"{clip}\"}}"));
+    let undone = at_the_desk(office_text, &own, "/undo", &format!("{{\"owner\":\"{ada}\",\"clip\":\"{clip}\"}}"));
     assert!(undone.contains("Taken back") && undone.contains("You disagree: office"), "{undone}");
     assert_eq!(said(&office), ["office"]);
     collect(&range, &own, &[]);
@@ -100,24 +102,24 @@ fn words_and_erasures_reach_every_machine() {
     assert_eq!(rows.iter().map(|r| (r.get(0), r.get(1))).collect::<Vec<(String, String)>>(), [(COACH.into(), "office".into())]);
 
     // a student is forgotten at one place, by the coach's own login
-    let ran = dawnsheet(&["forget", "Ada", "--yes", "--out", office_text]);
+    let ran = dawnsheet(&["forget", &ada, "--yes", "--out", office_text]);
     assert!(ran.code == 2 && ran.stderr.contains("--store"), "{}", ran.stderr);
-    let ran = dawnsheet(&["forget", "Ada", "--yes", "--out", office_text, "--store", &own]);
+    let ran = dawnsheet(&["forget", &ada, "--yes", "--out", office_text, "--store", &own]);
     assert!(ran.code == 0 && ran.stdout.contains("no trace left"), "{}{}", ran.stdout, ran.stderr);
     for table in ["result", "verdict", "attempt", "lease"] {
-        assert_eq!(count(&mut db, &format!("SELECT count(*) FROM dawnsheet.{table} WHERE owner = 'ada'")), 0, "{table}");
+        assert_eq!(count(&mut db, &format!("SELECT count(*) FROM dawnsheet.{table} WHERE owner = '{ada}'")), 0, "{table}");
     }
     assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.result"), 2, "the other student's are there");
     assert!(collect(&range, &own, &[]).stdout.contains("3 erased"));
-    assert!(!range.join("reports/ada").exists() && said(&range).is_empty());
+    assert!(!range.join("reports").join(&ada).exists() && said(&range).is_empty());
     let planned = programs.enqueue(&url, &inbox, &[]).1;
     assert_eq!((planned["forgotten"].as_u64(), planned["done"].as_u64(), planned["added"].as_u64()), (Some(3), Some(2), Some(0)));
     // the machines' own folder, by the operator
     let machines = folder_of(&fleet, COACH);
     let looks = || std::fs::read_dir(machines.join("keypoints")).unwrap().count();
-    assert!(machines.join("reports/ada").exists() && looks() == 5);
+    assert!(machines.join("reports").join(&ada).exists() && looks() == 5);
     assert!(collect(&machines, &url, &[]).stdout.contains("3 erased"));
-    assert!(!machines.join("reports/ada").exists() && looks() == 2);
+    assert!(!machines.join("reports").join(&ada).exists() && looks() == 2);
 
     // past its keeping time
     db.batch_execute("UPDATE dawnsheet.seen SET made_at = '2026-01-01T00:00:00Z' WHERE sha256 = (SELECT sha256 FROM dawnsheet.result WHERE file = 'Bo/1.mp4')")
