@@ -130,7 +130,7 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
     let moments = &ctx.swing.moments;
     let takeaway = ctx.moment(moments.takeaway, "the takeaway")?;
     let top = ctx.moment(moments.top, "the top")?;
-    let level = moments.lead_arm_level_back.map_or(top.time - 0.3 * ctx.swing.slowness, |m| m.time);
+    let past = ctx.swing.hands_past_hip().unwrap_or(takeaway.time);
     let (mut address, mut back, mut feet) = (Vec::new(), Vec::new(), Vec::new());
     for (frame, outline) in &ctx.seen.outlines {
         let Some(row) = track.frames.iter().position(|f| f == frame) else { continue };
@@ -138,7 +138,7 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
         if time <= takeaway.time + 1e-6 {
             address.extend(hip_edge(ctx, row, outline));
             feet.extend(foot_edge(ctx, row, outline));
-        } else if time >= level - 1e-6 && time <= top.time + 1e-6 {
+        } else if time >= past - 1e-6 && time <= top.time + 1e-6 {
             back.extend(hip_edge(ctx, row, outline).map(|e| (*frame, e)));
         }
     }
@@ -165,4 +165,53 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
         inside_foot_cm,
         frames: moves[..third].iter().map(|m| m.0).collect(),
     })
+}
+
+/// The head in one outlined frame, steadied picture pixels.
+#[derive(Debug, Clone, Copy)]
+pub struct HeadSeen {
+    pub frame: usize,
+    pub time: f64,
+    /// Middle between its two sides at the height of the ears.
+    pub middle: Option<f64>,
+    /// Its highest edge above the ears (picture y, so smaller is higher).
+    pub top: Option<f64>,
+}
+
+/// Rows about the ears whose two edges are read, centimetres down; columns about the ears whose upper edge is read.
+const HEAD_ROWS_CM: std::ops::RangeInclusive<i32> = -8..=2;
+const HEAD_COLUMNS_CM: std::ops::RangeInclusive<i32> = -3..=3;
+/// How far edges are sought, and how wide a head with hair or cap may be.
+const HEAD_SIDE_CM: f64 = 22.0;
+const HEAD_UP_CM: f64 = 30.0;
+const HEAD_WIDTH_CM: std::ops::RangeInclusive<f64> = 10.0..=26.0;
+/// Edges that must be found.
+const HEAD_LEAST: usize = 4;
+
+/// The head's outline at address and on the way to the top; an arm or a hand beside it makes it too wide, which is left out.
+pub fn head(ctx: &Context) -> Vec<HeadSeen> {
+    let (body, track) = (&ctx.body, ctx.body.track);
+    let read = |(frame, outline): &(usize, Outline)| {
+        let row = track.frames.iter().position(|f| f == frame)?;
+        let shift = &track.camera[row];
+        let ears = [body.lead(Part::Ear), body.trail(Part::Ear)].map(|k| track.at(row, k));
+        let ear = [(ears[0][0] + ears[1][0]) / 2.0 + shift.dx, (ears[0][1] + ears[1][1]) / 2.0 + shift.dy];
+        let middles: Vec<f64> = HEAD_ROWS_CM
+            .filter_map(|cm| {
+                let start = [ear[0], ear[1] + ctx.px(f64::from(cm))];
+                let side = |x: f64| outline.edge(start, [x, 0.0], ctx.px(HEAD_SIDE_CM));
+                let (left, right) = (side(-1.0)?, side(1.0)?);
+                HEAD_WIDTH_CM.contains(&ctx.cm(left + right)).then_some(ear[0] + (right - left) / 2.0)
+            })
+            .collect();
+        let tops: Vec<f64> = HEAD_COLUMNS_CM
+            .filter_map(|cm| {
+                let start = [ear[0] + ctx.px(f64::from(cm)), ear[1]];
+                Some(ear[1] - outline.edge(start, [0.0, -1.0], ctx.px(HEAD_UP_CM))?)
+            })
+            .collect();
+        let agreed = |v: &[f64], shift: f64| (v.len() >= HEAD_LEAST).then(|| median(v) - shift);
+        Some(HeadSeen { frame: *frame, time: track.times[row], middle: agreed(&middles, shift.dx), top: agreed(&tops, shift.dy) })
+    };
+    ctx.seen.outlines.iter().filter_map(read).collect()
 }

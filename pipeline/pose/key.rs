@@ -12,6 +12,8 @@ use crate::swing::{Moment, Part, SwingRead};
 /// Frames with an outline: at address, and from lead arm level to the top.
 const ADDRESS_FRAMES: usize = 5;
 const BACKSWING_FRAMES: usize = 11;
+/// Frames of the backswing before that, whose outline hands may cover.
+const EARLY_FRAMES: usize = 5;
 /// Frames about each moment: so many at most, within so many seconds (real time).
 const TAKEAWAY_FRAMES: usize = 9;
 const TAKEAWAY_REACH: [f64; 2] = [0.05, 0.28];
@@ -40,9 +42,8 @@ fn numbers(swing: &SwingRead, mut rows: Vec<usize>) -> Vec<usize> {
 /// Frames whose outline tells how far the hip goes.
 pub fn outline_frames(swing: &SwingRead) -> Vec<usize> {
     let mut rows = spread(&swing.still, ADDRESS_FRAMES);
-    if let Some(top) = swing.moments.top {
-        let level = swing.moments.lead_arm_level_back.map_or(top.time - 0.3 * swing.slowness, |m| m.time);
-        rows.extend(spread(&swing.track.within(level, top.time), BACKSWING_FRAMES));
+    if let (Some(top), Some(past)) = (swing.moments.top, swing.hands_past_hip()) {
+        rows.extend(spread(&swing.track.within(past, top.time), BACKSWING_FRAMES));
     }
     numbers(swing, rows)
 }
@@ -54,6 +55,9 @@ pub fn moment_frames(swing: &SwingRead) -> Vec<usize> {
         moment.map_or(Vec::new(), |m| spread(&swing.track.within(m.time - before * k, m.time + after * k), count))
     };
     let mut rows = about(m.takeaway, TAKEAWAY_REACH, TAKEAWAY_FRAMES);
+    if let (Some(takeaway), Some(past)) = (m.takeaway, swing.hands_past_hip()) {
+        rows.extend(spread(&swing.track.within(takeaway.time, past), EARLY_FRAMES));
+    }
     rows.extend(about(m.top, [TOP_REACH; 2], TOP_FRAMES));
     for fast in [m.lead_arm_level_back, m.lead_arm_level_down, m.impact, m.half_follow_through, m.chest_high_follow_through] {
         rows.extend(about(fast, [FAST_REACH; 2], FAST_FRAMES));

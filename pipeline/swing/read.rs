@@ -44,6 +44,14 @@ impl SwingRead {
         !self.playback_given && self.slowness != 1.0
     }
 
+    /// From when on the hands are past the trail hip on the way back, seconds: lead arm level, but no later than 60 % of the
+    /// backswing (the arm's crossing is now and then read late). `None` without a top.
+    pub fn hands_past_hip(&self) -> Option<f64> {
+        let top = self.moments.top?.time;
+        let level = self.moments.lead_arm_level_back.map_or(top - 0.3 * self.slowness, |m| m.time);
+        Some(self.moments.takeaway.map_or(level, |m| level.min(m.time + 0.6 * (top - m.time))))
+    }
+
     /// The track in golf's terms.
     pub fn body(&self) -> Body<'_> {
         Body { track: &self.track, lead: self.lead, toward: self.toward }

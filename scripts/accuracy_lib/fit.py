@@ -13,7 +13,9 @@ BUDGET = pairs.ROOT / "pipeline" / "measure" / "budget.toml"
 SHIFT = 100.0  # keeps readings that are cut at 0 away from it while they are fitted
 STRAIGHT = {"trail_hip_travel_cm", "pelvis_travel_cm", "lead_elbow_bow_late_upper_arms", "lead_elbow_flexion_half_deg",
             "lead_elbow_flexion_late_deg", "lead_elbow_flexion_max_deg", "lead_elbow_separation_max_cm"}  # gain and bias; others bias only
-BOTH_SOURCES = ("trail_hip_travel_cm", "pelvis_travel_cm")
+# read from the outline (alone or with the key points) where it is safe; the key points alone have an entry of their own
+OUTLINED = {"trail_hip_travel_cm": "both", "pelvis_travel_cm": "both", "head_lateral_top_cm": "outline",
+            "head_lateral_max_back_cm": "outline", "head_vertical_top_cm": "outline"}
 AS_READ = {"tempo_ratio", "backswing_s", "downswing_s"}  # no correction
 BETWEEN_RENDERERS = {"trail_hip_travel_cm": 0.5, "pelvis_travel_cm": 0.5}  # cm: bodies of another renderer differ by about this
 
@@ -131,7 +133,7 @@ def main():
     without = judge(a.out, clips, identity(False, names, current["events"]))
     lines, used = [], 0
     for name in names:
-        for source in (("both", "key_point") if name in BOTH_SOURCES else (None,)):
+        for source in ((OUTLINED[name], "key_point") if name in OUTLINED else (None,)):
             got = readings(without if source == "key_point" else with_outline, name, source)
             key = f'"{name}.key_point"' if source == "key_point" else name
             if len(got) < 8 or name == "trail_hip_travel_pct_stance":  # a share of two others: its error follows from theirs

@@ -155,7 +155,10 @@ def checks(result, rows):
 
 def by_group(rows):
     groups = {"frame rate": lambda r: str(r["truth"]["fps"]), "lead side": lambda r: r["truth"]["lead_side"], "picture": lambda r: "x".join(map(str, r["truth"]["size"])),
-              "good by design": lambda r: str(pairs.good(r)), "yaw": lambda r: "0-5" if abs(r["truth"].get("yaw_deg") or 0) <= 5 else "5-12"}
+              "good by design": lambda r: str(pairs.good(r)), "yaw": lambda r: "0-5" if abs(r["truth"].get("yaw_deg") or 0) <= 5 else "5-12",
+              "body": lambda r: r["truth"]["dials"]["sex"], "stature": lambda r: "under 165" if r["truth"]["stature_cm"] < 165 else "165-180" if r["truth"]["stature_cm"] <= 180 else "over 180",
+              "build": lambda r: "light" if r["truth"]["dials"]["weight"] < 0.35 else "middle" if r["truth"]["dials"]["weight"] < 0.65 else "heavy",
+              "camera": lambda r: "handheld" if r["truth"]["camera"]["shake_px_deg"] else "on a stand"}
     out = []
     for title, key in groups.items():
         for value in sorted({key(r) for r in rows}):
