@@ -9,6 +9,7 @@ import json
 import math
 import os
 import platform
+import re
 import statistics
 import subprocess
 import sys
@@ -140,6 +141,7 @@ def main():
     a.add_argument("--clips", default=",".join(footage.SETS), help="sets, with commas: %(default)s; the rows of others run on sixty and rates alone")
     a.add_argument("--group", action="append", help="only this group of the sets, such as '240 fps'; may be repeated")
     a.add_argument("--rows", default=",".join(ROW_GROUPS), help="groups of rows, with commas: %(default)s")
+    a.add_argument("--only", default="", help="only rows whose name matches this regular expression")
     a.add_argument("--work", type=Path, default=ROOT / "out" / "bench-clips", help="folder of the clips; made there where missing")
     a.add_argument("--out", type=Path, default=ROOT / "out", help="folder for bench.json and bench.png; groups that are not run again stay in them")
     a.add_argument("--make-only", action="store_true", help="make the clips and stop")
@@ -163,6 +165,7 @@ def main():
     for name, groups in sets.items():
         others = name in ("sixty", "rates", "given")
         chosen = rows(wanted if others else [r for r in wanted if r == "ours"], name in ("sixty", "given"))
+        chosen = {row: run for row, run in chosen.items() if re.search(a.only, row)}
         if not chosen:
             continue
         with tempfile.TemporaryDirectory() as tmp:
