@@ -5,7 +5,7 @@ use dawnsheet::intake::Brief;
 use dawnsheet::judge::{Identity, judge};
 use dawnsheet::pose::Region;
 use dawnsheet::pose::keypoints::Keypoint;
-use dawnsheet::pose::landmarker::decode;
+use dawnsheet::pose::landmarker::{Place, decode};
 use dawnsheet::pose::models::{ModelChoice, Models};
 use dawnsheet::pose::seen::Seen;
 use dawnsheet::settings::Settings;
@@ -47,7 +47,7 @@ fn decode_of_the_landmark_tensors(c: &mut Criterion) {
     let landmarks = [128.0f32, 128.0, 0.0, 2.0, 2.0].repeat(39);
     let heat = vec![1.0f32; 64 * 64 * 39];
     c.bench_function("decode of the landmark tensors", |b| {
-        b.iter(|| decode(black_box(&landmarks), 1.0, black_box(&heat), &region(), false));
+        b.iter(|| decode(black_box(&landmarks), 1.0, black_box(&heat), &region(), Place::ArmPeaks));
     });
 }
 

@@ -11,7 +11,10 @@ use crate::track::signal::{median, robust_sd};
 const BEFORE_TOP: f64 = 0.07;
 
 /// Moves of the head's outline from address: (frame, time, pixels), and the standard error of its place at address.
-fn moves(ctx: &Context, heads: &[HeadSeen], place: impl Fn(&HeadSeen) -> Option<f64>) -> Option<(Vec<(usize, f64, f64)>, f64)> {
+type Moves = (Vec<(usize, f64, f64)>, f64);
+
+/// [`Moves`] of one coordinate; `None` where the outline shows no head at address.
+fn moves(ctx: &Context, heads: &[HeadSeen], place: impl Fn(&HeadSeen) -> Option<f64>) -> Option<Moves> {
     let takeaway = ctx.swing.moments.takeaway?.time + 1e-6;
     let home: Vec<f64> = heads.iter().filter(|h| h.time <= takeaway).filter_map(&place).collect();
     if home.len() < 2 {
@@ -33,7 +36,7 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     let lateral_moves = moves(ctx, &heads, |h| h.middle.map(|x| -body.toward * x));
     let vertical_moves = moves(ctx, &heads, |h| h.top.map(|y| -y));
     // where the outline shows the head near the top, it tells more than the ears do (see scripts/calibrate)
-    let at_top = |name: &'static str, moved: &Option<(Vec<(usize, f64, f64)>, f64)>| -> Option<Outcome> {
+    let at_top = |name: &'static str, moved: &Option<Moves>| -> Option<Outcome> {
         let (moved, se) = moved.as_ref()?;
         let top = ctx.swing.moments.top?.time;
         let near = moved.iter().filter(|m| (top - BEFORE_TOP * ctx.swing.slowness..=top + 1e-6).contains(&m.1));
@@ -67,7 +70,7 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let (place, most) = moves.iter().enumerate().fold((0, f64::NEG_INFINITY), |b, (i, v)| if *v > b.1 { (i, *v) } else { b });
         ctx.reading("head_lateral_max_back_cm", ctx.cm(most.max(0.0)), ctx.cm(se), vec![ctx.body.track.frames[inside[place]]], true)
     };
-    let outlined = |name: &'static str, moved: &Option<_>, by_ears: (&'static str, Outcome)| match by_ears {
+    let outlined = |name: &'static str, moved: &Option<Moves>, by_ears: (&'static str, Outcome)| match by_ears {
         (_, Ok(ears)) => (name, at_top(name, moved).unwrap_or(Ok(ears))),
         missing => missing,
     };
