@@ -134,6 +134,10 @@ impl Machine {
     }
 
     fn one(&self, job: &ClipJob, lease: Lease, last: bool) -> Result<()> {
+        if let Some(why) = self.unfit() {
+            // taken while the engine was being stopped
+            return Err(Error::Installation(why));
+        }
         let (owner, id) = (job.owner.as_str(), job.identity.id());
         if !self.stores.with(&job.coach, |s| s.take(owner, id, lease))? {
             return Err(Error::LeaseLost);
