@@ -51,7 +51,8 @@ pub fn limit_to_clip(frames: usize, night: &Night) -> Result<()> {
     std::thread::spawn(move || {
         std::thread::sleep(Duration::from_secs_f64(seconds));
         eprintln!("stopped: more than {seconds:.0} s for {frames} frames");
-        std::process::exit(1);
+        // without exit handlers: they would pull the inference library from under its own threads
+        signal_hook::low_level::exit(1);
     });
     Ok(())
 }
