@@ -252,7 +252,7 @@ fn frame_at(read: &SwingRead, time: f64) -> usize {
 fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief, settings: &Settings, main: Option<&SwingRead>) -> Vec<Step> {
     let step = |step: &str, parameters: serde_json::Value| Step { step: step.into(), parameters };
     vec![
-        step("scout", json!({ "looks": seen.scout.looks.len(), "model": "pose_landmark_lite" })),
+        step("scout", json!({ "looks": seen.scout.looks.len(), "model": "pose_landmark_full" })),
         step(
             "measuring pass",
             json!({ "looks": seen.body.looks.len(), "region": "one for the whole swing", "outlines": seen.outlines.len(),

@@ -36,8 +36,8 @@ pub enum ModelChoice {
     Exhaustive,
 }
 
-/// Ids of the files that find the golfer and the moments, whatever the choice.
-const FINDERS: [&str; 2] = ["detector", "landmark_lite"];
+/// Ids of the files that find the golfer and about when the moments are, whatever the choice.
+const FINDERS: [&str; 3] = ["detector", "landmark_full", "landmark_lite"];
 
 impl ModelChoice {
     /// Ids of the landmark and outline files in the manifest that places are measured with.
@@ -48,7 +48,7 @@ impl ModelChoice {
         }
     }
 
-    /// Ids of all files that look at a clip: detector, finding, landmark and outline file, in this order.
+    /// Ids of all files that look at a clip.
     pub fn all_files(self) -> impl Iterator<Item = &'static str> {
         FINDERS.into_iter().chain(self.files())
     }
