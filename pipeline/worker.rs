@@ -32,6 +32,8 @@ fn main() -> ExitCode {
 fn work(clip: &Path, folder: &Path) -> Result<()> {
     let job: Job = serde_json::from_reader(std::io::stdin()).map_err(|e| Error::Usage(format!("the job is broken: {e}")))?;
     limit(&job.settings.night)?;
+    // two clips side by side beat two threads on one clip
+    opencv::core::set_num_threads(1).map_err(Error::opencv)?;
     let models = Models::locate();
     // a plain name for libraries that want text: odd bytes of the true name never reach them
     let plain = folder.join("clip");

@@ -16,6 +16,7 @@ use crate::report::types::{From, ViewKind};
 use crate::settings::Settings;
 use crate::swing::{Body, Moment, SwingRead};
 use crate::track::signal::{median, robust_sd};
+use crate::video::level::{ROLL_SD, ROLL_SEEN_SD};
 use budget::Budget;
 use std::collections::BTreeMap;
 
@@ -70,6 +71,12 @@ impl Context<'_> {
     /// Pixels of a length in centimetres.
     pub fn px(&self, cm: f64) -> f64 {
         cm / self.swing.cm_per_px
+    }
+
+    /// What is not known of the camera's roll, radians (one standard deviation).
+    pub fn roll_sd(&self) -> f64 {
+        let deg = if self.swing.roll_deg.is_some() { ROLL_SEEN_SD } else { ROLL_SD };
+        deg.to_radians()
     }
 
     /// Median over the still frames before takeaway of a function of the frame, and its standard error.

@@ -15,6 +15,8 @@ pub struct HipEdges {
     pub jitter_cm: f64,
     /// Least distance from the hip's outer edge to the trail foot's, cm; positive: hip inside.
     pub inside_foot_cm: Result<f64, String>,
+    /// Standard error of that from frame to frame and by the camera's roll, cm.
+    pub foot_jitter_cm: f64,
     pub frames: Vec<usize>,
 }
 
@@ -131,13 +133,15 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
     let takeaway = ctx.moment(moments.takeaway, "the takeaway")?;
     let top = ctx.moment(moments.top, "the top")?;
     let past = ctx.swing.hands_past_hip().unwrap_or(takeaway.time);
-    let (mut address, mut back, mut feet) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut address, mut back, mut feet, mut drops) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for (frame, outline) in &ctx.seen.outlines {
         let Some(row) = track.frames.iter().position(|f| f == frame) else { continue };
         let time = track.times[row];
         if time <= takeaway.time + 1e-6 {
             address.extend(hip_edge(ctx, row, outline));
             feet.extend(foot_edge(ctx, row, outline));
+            let hip = ctx.body.track.at(row, ctx.body.trail(Part::Hip));
+            drops.push(ctx.body.track.at(row, ctx.body.trail(Part::Ankle))[1] - hip[1]);
         } else if time >= past - 1e-6 && time <= top.time + 1e-6 {
             back.extend(hip_edge(ctx, row, outline).map(|e| (*frame, e)));
         }
@@ -157,12 +161,15 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
     let inside_foot_cm = if feet.len() < 2 {
         Err("the outline of the trail foot is torn or covered".to_string())
     } else {
-        Ok(ctx.cm(median(&feet) - (home + median(&largest)).max(home)))
+        // in a picture that is turned, what lies below is shifted sideways
+        let turned = -ctx.body.toward * median(&drops) * ctx.body.roll_deg.to_radians().tan();
+        Ok(ctx.cm(median(&feet) + turned - (home + median(&largest)).max(home)))
     };
     Ok(HipEdges {
         travel_cm: ctx.cm(median(&largest)),
         jitter_cm: ctx.cm(spread),
         inside_foot_cm,
+        foot_jitter_cm: spread.hypot(median(&drops) * ctx.roll_sd()) * ctx.swing.cm_per_px,
         frames: moves[..third].iter().map(|m| m.0).collect(),
     })
 }

@@ -16,9 +16,19 @@ pub fn measure(ctx: &Context) -> Vec<Named> {
             .and_then(|(px, se)| ctx.reading(name, ctx.cm(px), ctx.cm(se), ctx.address_frames(), true));
         (name, outcome)
     };
+    // a length against something lower or higher, which the camera's roll shifts: `height` apart, pixels
+    let across = |name: &'static str, f: &dyn Fn(usize) -> f64, height: &dyn Fn(usize) -> f64| -> Named {
+        let outcome = ctx.face_on().and_then(|()| {
+            let ((px, se), (height, _)) = (ctx.at_address(f)?, ctx.at_address(height)?);
+            ctx.reading(name, ctx.cm(px), ctx.cm(se.hypot(height * ctx.roll_sd())), ctx.address_frames(), true)
+        });
+        (name, outcome)
+    };
     let angle = |name: &'static str, f: &dyn Fn(usize) -> f64| -> Named {
         let outcome =
-            ctx.face_on().and_then(|()| ctx.at_address(f)).and_then(|(v, se)| ctx.reading(name, v, se, ctx.address_frames(), false));
+            ctx.face_on().and_then(|()| ctx.at_address(f)).and_then(|(v, se)| {
+                ctx.reading(name, v, se.hypot(ctx.roll_sd().to_degrees()), ctx.address_frames(), false)
+            });
         (name, outcome)
     };
     // trail side lower: positive
@@ -26,6 +36,7 @@ pub fn measure(ctx: &Context) -> Vec<Named> {
         let (lead, trail) = (body.at(i, body.lead(part)), body.at(i, body.trail(part)));
         (lead[1] - trail[1]).atan2((lead[0] - trail[0]).abs()).to_degrees()
     };
+    let head = |i: usize| middle(body.at(i, body.lead(Part::Ear)), body.at(i, body.trail(Part::Ear)));
     let centre = |i: usize| body.mid(i, Part::Ankle)[0];
     let knee_inside = |i: usize| {
         let (ankle, hip, knee) =
@@ -37,10 +48,10 @@ pub fn measure(ctx: &Context) -> Vec<Named> {
         length("stance_width_cm", &|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()),
         angle("shoulder_tilt_address_deg", &|i| tilt(i, Part::Shoulder)),
         angle("hip_tilt_address_deg", &|i| tilt(i, Part::Hip)),
-        length("head_behind_centre_address_cm", &|i| {
-            centre(i) - middle(body.at(i, body.lead(Part::Ear)), body.at(i, body.trail(Part::Ear)))[0]
+        across("head_behind_centre_address_cm", &|i| centre(i) - head(i)[0], &|i| head(i)[1] - body.mid(i, Part::Ankle)[1]),
+        across("pelvis_toward_target_address_cm", &|i| body.mid(i, Part::Hip)[0] - centre(i), &|i| {
+            body.mid(i, Part::Hip)[1] - body.mid(i, Part::Ankle)[1]
         }),
-        length("pelvis_toward_target_address_cm", &|i| body.mid(i, Part::Hip)[0] - centre(i)),
         length("trail_knee_inside_address_cm", &knee_inside),
     ]
 }

@@ -11,13 +11,14 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let (hip, shoulder) = (body.mid(i, Part::Hip), body.mid(i, Part::Shoulder));
         (hip[0] - shoulder[0]).atan2(shoulder[1] - hip[1]).to_degrees()
     };
+    let roll = ctx.roll_sd().to_degrees();
     let address = ctx
         .face_on()
         .and_then(|()| ctx.at_address(tilt))
-        .and_then(|(v, se)| ctx.reading("spine_tilt_address_deg", v, se, ctx.address_frames(), false));
+        .and_then(|(v, se)| ctx.reading("spine_tilt_address_deg", v, se.hypot(roll), ctx.address_frames(), false));
     let top = ctx.face_on().and_then(|()| ctx.moment(ctx.swing.moments.top, "the top")).and_then(|m| {
         let (v, slope, frames) = ctx.at_moment(m, tilt);
-        ctx.reading("spine_tilt_top_deg", v, slope, frames, false)
+        ctx.reading("spine_tilt_top_deg", v, slope.hypot(roll), frames, false)
     });
     let down_the_line = || match ctx.swing.view.kind {
         ViewKind::DownTheLine => Ok(()),

@@ -81,14 +81,16 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         };
         let (edge, se) = ctx.at_address(foot)?;
         let inside = ctx.backswing()?;
-        let gaps = running_median(&inside.iter().map(|&i| edge - hip[i]).collect::<Vec<_>>());
+        let level_hip = |i: usize| -body.at(i, trail_hip)[0];
+        let gaps = running_median(&inside.iter().map(|&i| edge - level_hip(i)).collect::<Vec<_>>());
+        let (drop, _) = ctx.at_address(|i| body.at(i, trail_hip)[1] - body.at(i, body.trail(Part::Ankle))[1])?;
         let least = quantile(&gaps, 0.03);
         let frame = (0..gaps.len()).min_by(|&a, &b| gaps[a].total_cmp(&gaps[b])).map(|i| track.frames[inside[i]]);
-        ctx.reading("trail_hip_inside_foot_cm", ctx.cm(least), ctx.cm(se), frame.into_iter().collect(), true)
+        ctx.reading("trail_hip_inside_foot_cm", ctx.cm(least), ctx.cm(se.hypot(drop * ctx.roll_sd())), frame.into_iter().collect(), true)
     };
     let edge_inside = edges.as_ref().map_err(Clone::clone).and_then(|e| {
         let inside = e.inside_foot_cm.clone()?;
-        ctx.reading_from("hip_edge_inside_foot_cm", inside, e.jitter_cm, e.frames.clone(), true, From::Outline)
+        ctx.reading_from("hip_edge_inside_foot_cm", inside, e.foot_jitter_cm, e.frames.clone(), true, From::Outline)
     });
     vec![
         ("trail_hip_travel_cm", trail_hip_travel),

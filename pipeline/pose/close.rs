@@ -1,7 +1,7 @@
 //! The measuring pass: looks over every swing, densely where it is fast. Within a swing one smoothed region is used for all
 //! frames; frames that will be looked at again are kept as cuts, so that the file is read once.
 
-use super::keypoints::Look;
+use super::keypoints::{BODY_POINTS, Look};
 use super::landmarker::{Landmarker, Outline};
 use super::region::Region;
 use super::seen::Looks;
@@ -9,6 +9,7 @@ use crate::error::{Error, Result};
 use crate::swing::Window;
 use crate::track::signal::{median, quantile};
 use crate::video::camera::{CameraWatch, Shift};
+use crate::video::level;
 use crate::video::{Footage, Probe};
 use opencv::core::{Mat, MatTraitConst, Rect, Size};
 use opencv::imgproc;
@@ -30,6 +31,8 @@ const CUT_SIDE: f64 = 768.0;
 const SLOW_RATE: f64 = 30.0;
 const FAST_RATE: f64 = 60.0;
 const ARM_RATE: f64 = 120.0;
+/// Times a second that the camera's own move is taken; a hand that holds a phone shakes slower than that.
+const CAMERA_RATE: f64 = 15.0;
 
 impl Cut {
     fn of(picture: &Mat, frame: usize, region: &Region) -> opencv::Result<Cut> {
@@ -43,7 +46,7 @@ impl Cut {
         let mut kept = Mat::default();
         if shrink < 1.0 {
             let size = Size::new((f64::from(rect.width) * shrink) as i32, (f64::from(rect.height) * shrink) as i32);
-            imgproc::resize(&part, &mut kept, size, 0.0, 0.0, imgproc::INTER_AREA)?;
+            imgproc::resize(&part, &mut kept, size, 0.0, 0.0, imgproc::INTER_LINEAR)?;
         } else {
             part.copy_to(&mut kept)?;
         }
@@ -88,6 +91,8 @@ impl Cut {
 pub struct Close {
     pub body: Looks,
     pub camera: Vec<Shift>,
+    /// Of the picture against which `camera` is taken.
+    pub roll_deg: Option<f64>,
     pub cuts: Vec<Cut>,
     /// Region used, by window.
     pub regions: Vec<Region>,
@@ -126,6 +131,32 @@ pub fn window_region(scout: &Looks, w: &Window) -> Option<Region> {
     })
 }
 
+/// The golfer's box (left, top, right, bottom) with room for hair and shoes, and the middle of the shins: what lies lower in
+/// the background is the ground.
+fn about_golfer(look: &Look) -> ([f64; 4], f64) {
+    use super::keypoints::Keypoint::*;
+    let room = 0.12 * look.trunk();
+    let mut around = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
+    for p in &look.points[..BODY_POINTS] {
+        let (x, y) = (f64::from(p.x), f64::from(p.y));
+        around = [around[0].min(x - room), around[1].min(y - 3.0 * room), around[2].max(x + room), around[3].max(y + room)];
+    }
+    (around, (look.mid(LeftKnee, RightKnee)[1] + look.mid(LeftAnkle, RightAnkle)[1]) / 2.0)
+}
+
+/// The shift at time `t`, straight between those taken (in time order).
+fn shift_between(taken: &[(f64, Shift)], t: f64) -> Shift {
+    let after = taken.partition_point(|(at, _)| *at < t);
+    match (after.checked_sub(1).and_then(|i| taken.get(i)), taken.get(after)) {
+        (Some((t0, a)), Some((t1, b))) => {
+            let s = (t - t0) / (t1 - t0);
+            Shift { dx: a.dx + s * (b.dx - a.dx), dy: a.dy + s * (b.dy - a.dy), turn_deg: a.turn_deg + s * (b.turn_deg - a.turn_deg) }
+        }
+        (Some((_, only)), None) | (None, Some((_, only))) => *only,
+        (None, None) => Shift::default(),
+    }
+}
+
 /// Looks at every window's frames, the file read on once from its start.
 pub fn look_closely(
     footage: &mut Footage,
@@ -141,6 +172,8 @@ pub fn look_closely(
         let Some(region) = window_region(scout, w) else { continue };
         close.regions.push(region);
         let mut last = f64::NEG_INFINITY;
+        let mut shifts: Vec<(f64, Shift)> = Vec::new();
+        let first = close.body.times.len();
         for (index, &time) in probe.times.iter().enumerate() {
             let already = close.body.frames.last().is_some_and(|&f| f >= index);
             if time < w.start || time > w.end || already {
@@ -159,17 +192,20 @@ pub fn look_closely(
                     picture,
                     [region.cx - half, region.cy - region.size / 2.0, region.cx + half, region.cy + region.size / 2.0],
                 )?);
+                let (golfer, ground) = about_golfer(&look);
+                close.roll_deg = level::roll_deg(picture, golfer, ground)?;
             }
-            let shift = match &watch {
-                Some(w) => w.shift(picture)?.unwrap_or_default(),
-                None => Shift::default(),
-            };
+            if let Some(watch) = &watch
+                && shifts.last().is_none_or(|(t, _)| time - t > 0.98 * w.slowness / CAMERA_RATE)
+            {
+                shifts.push((time, watch.shift(picture)?.unwrap_or_default()));
+            }
             close.body.push(index, time, look);
-            close.camera.push(shift);
             if keep {
                 close.cuts.push(Cut::of(picture, index, &region).map_err(Error::opencv)?);
             }
         }
+        close.camera.extend(close.body.times[first..].iter().map(|&t| shift_between(&shifts, t)));
     }
     Ok(close)
 }

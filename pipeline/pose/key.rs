@@ -19,7 +19,7 @@ const TAKEAWAY_FRAMES: usize = 9;
 const TAKEAWAY_REACH: [f64; 2] = [0.05, 0.28];
 const TOP_FRAMES: usize = 7;
 const TOP_REACH: f64 = 0.065;
-const FAST_FRAMES: usize = 5;
+const FAST_FRAMES: usize = 3;
 const FAST_REACH: f64 = 0.036;
 /// Frames between impact and chest high whose arms get several looks.
 const ARM_FRAMES: usize = 7;

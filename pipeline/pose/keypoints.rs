@@ -4,6 +4,8 @@ use serde::{Deserialize, Serialize};
 
 /// Landmarks kept for each look: 33 body points and the model's two auxiliary points (region centre and scale).
 pub const POINTS: usize = 35;
+/// The body's own; the last two only say where to look next.
+pub const BODY_POINTS: usize = 33;
 
 /// One landmark: pixels of the upright picture (pixel centres at whole numbers); `z` pixels toward (negative) or away from
 /// the camera against mid-hip, a rough guess of the model; `visibility` and `presence` 0..1.

@@ -60,6 +60,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
         interval_median_s: probe.interval(),
         interval_max_s: steps.iter().copied().fold(0.0, f64::max),
         decoder_complaints: 0,
+        roll_deg: None,
         created: probe.created.clone(),
         people_seen: chosen.people_seen,
         chosen_because: chosen.because,
@@ -79,6 +80,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     drop((footage, dense));
     seen.body = close.body;
     seen.camera = close.camera;
+    seen.about.roll_deg = close.roll_deg;
     lap("measure");
     let cut = |frame: usize| close.cuts.iter().find(|c| c.frame == frame);
     let mut looks = BTreeMap::new();

@@ -28,6 +28,9 @@ pub struct About {
     /// Lines of complaint by the decoder.
     #[serde(default)]
     pub decoder_complaints: usize,
+    /// Degrees by which the picture's content is turned clockwise, where the background tells.
+    #[serde(default)]
+    pub roll_deg: Option<f64>,
     /// Creation time by the container, as written there.
     pub created: Option<String>,
     pub people_seen: usize,

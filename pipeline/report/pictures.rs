@@ -130,7 +130,6 @@ impl<'a> Sheet<'a> {
     fn finish(mut self, event: &str, title: &str, swing: &Swing, path: &Path) -> opencv::Result<()> {
         let read = self.read;
         let body = read.body();
-        let picture = |p: [f64; 2]| [body.toward * p[0], -p[1]];
         let row = self.row;
         let at = |k| read.track.at(row, k);
         let home = |f: &dyn Fn(usize) -> [f64; 2]| {
@@ -145,7 +144,11 @@ impl<'a> Sheet<'a> {
             let (top, bottom) = (self.corner[1], self.corner[1] + f64::from(self.picture.rows() - BAND) / self.scale);
             let hip = home(&|i| read.track.at(i, body.trail(Part::Hip)));
             let reach = [(hip[1] - 0.9 * read.track.trunk).max(top), bottom];
-            self.dashed([foot, reach[0]], [foot, reach[1]], REFERENCE, 3)?;
+            // upright, whatever the phone was
+            let lean = -read.roll_deg.unwrap_or(0.0).to_radians().tan();
+            let at_ankle = home(&|i| read.track.at(i, body.trail(Part::Ankle)))[1];
+            let stick = |y: f64| [foot + lean * (y - at_ankle), y];
+            self.dashed(stick(reach[0]), stick(reach[1]), REFERENCE, 3)?;
             self.line(at(body.lead(Part::Hip)), at(body.trail(Part::Hip)), ACCENT, 4)?;
             self.circle(at(body.trail(Part::Hip)), 0.05 * read.track.trunk, ACCENT, 3)?;
         }
@@ -164,7 +167,7 @@ impl<'a> Sheet<'a> {
             let (shoulder, elbow, wrist, hip) =
                 (at(body.lead(Part::Shoulder)), at(body.lead(Part::Elbow)), at(body.lead(Part::Wrist)), at(body.lead(Part::Hip)));
             self.dashed(shoulder, hip, REFERENCE, 3)?;
-            self.dashed(shoulder, picture(body.grip(row)), REFERENCE, 3)?;
+            self.dashed(shoulder, body.picture(body.grip(row)), REFERENCE, 3)?;
             self.line(shoulder, elbow, ACCENT, 4)?;
             self.line(elbow, wrist, ACCENT, 4)?;
             self.circle(elbow, 0.045 * read.track.trunk, ACCENT, 3)?;

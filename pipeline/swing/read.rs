@@ -26,6 +26,8 @@ pub struct SwingRead {
     pub lead: Side,
     /// +1 where the target is at the right of the picture.
     pub toward: f64,
+    /// Camera roll, where the background tells: see [`Body`].
+    pub roll_deg: Option<f64>,
     pub cm_per_px: f64,
     /// Indices (of the track) of the still frames before the takeaway; empty where the address is outside the clip.
     pub still: Vec<usize>,
@@ -54,12 +56,12 @@ impl SwingRead {
 
     /// The track in golf's terms.
     pub fn body(&self) -> Body<'_> {
-        Body { track: &self.track, lead: self.lead, toward: self.toward }
+        Body { track: &self.track, lead: self.lead, toward: self.toward, roll_deg: self.roll_deg.unwrap_or(0.0) }
     }
 
     /// The best looks in golf's terms.
     pub fn key_body(&self) -> Body<'_> {
-        Body { track: &self.key, lead: self.lead, toward: self.toward }
+        Body { track: &self.key, ..self.body() }
     }
 }
 
@@ -100,7 +102,7 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         scouted(address_end, window.top).iter().map(|l| lateral(l) - rest).fold(0.0, |m: f64, v| if v.abs() > m.abs() { v } else { m });
     let lead = view::lead_side(view.kind, &address, hands_go);
     let toward = if view.kind == ViewKind::FaceOn { toward_target(&address, lead) } else { -hands_go.signum() };
-    let body = Body { track: &track, lead, toward };
+    let body = Body { track: &track, lead, toward, roll_deg: seen.about.roll_deg.unwrap_or(0.0) };
     let guess_end = window.takeaway.unwrap_or(track.times[0]);
     let mut at_rest = track.within(guess_end - 0.4 * slowness, guess_end + 1e-6);
     if at_rest.is_empty() {
@@ -109,14 +111,14 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
     let cm_per_px = scale::cm_per_px(&body, &at_rest, stature_cm);
     let moments = match view.kind {
         ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness, &Budget::in_force().events),
-        _ => events::find(&body, &Body { track: &key, lead, toward }, &window, cm_per_px, slowness, &Budget::in_force().events),
+        _ => events::find(&body, &Body { track: &key, ..body }, &window, cm_per_px, slowness, &Budget::in_force().events),
     };
     let slowness = match (moments.top, moments.impact) {
         (Some(top), Some(impact)) if given.is_none() && window.slowness != 1.0 => usual_factor((impact.time - top.time) / USUAL_DOWNSWING),
         _ => slowness,
     };
     let still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&body, m.time, slowness, cm_per_px));
-    let key_body = Body { track: &key, lead, toward };
+    let key_body = Body { track: &key, ..body };
     let key_still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&key_body, m.time, slowness, cm_per_px));
     let cm_per_px = if key_still.len() >= 3 { scale::cm_per_px(&key_body, &key_still, stature_cm) } else { cm_per_px };
     Some(SwingRead {
@@ -125,6 +127,7 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         view,
         lead,
         toward,
+        roll_deg: seen.about.roll_deg,
         cm_per_px,
         still,
         key_still,

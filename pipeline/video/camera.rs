@@ -24,13 +24,15 @@ pub struct Shift {
     pub turn_deg: f64,
 }
 
-fn small_grey(picture: &Mat, shrink: f64) -> opencv::Result<Mat> {
+/// The picture in grey, `WORK_WIDTH` pixels wide or less, and by how much it was shrunk.
+pub(super) fn small_grey(picture: &Mat) -> opencv::Result<(Mat, f64)> {
+    let shrink = (WORK_WIDTH / f64::from(picture.cols())).min(1.0);
     let mut small = Mat::default();
     let size = Size::new((f64::from(picture.cols()) * shrink).round() as i32, (f64::from(picture.rows()) * shrink).round() as i32);
     imgproc::resize(picture, &mut small, size, 0.0, 0.0, imgproc::INTER_LINEAR)?;
     let mut grey = Mat::default();
     imgproc::cvt_color_def(&small, &mut grey, imgproc::COLOR_BGR2GRAY)?;
-    Ok(grey)
+    Ok((grey, shrink))
 }
 
 impl CameraWatch {
@@ -40,8 +42,7 @@ impl CameraWatch {
     }
 
     fn start(picture: &Mat, golfer: [f64; 4]) -> opencv::Result<CameraWatch> {
-        let shrink = (WORK_WIDTH / f64::from(picture.cols())).min(1.0);
-        let reference = small_grey(picture, shrink)?;
+        let (reference, shrink) = small_grey(picture)?;
         let mut mask = Mat::new_rows_cols_with_default(reference.rows(), reference.cols(), opencv::core::CV_8UC1, Scalar::all(255.0))?;
         let corner = |x: f64, y: f64| Point::new((x * shrink) as i32, (y * shrink) as i32);
         let inner = Rect::from_points(corner(golfer[0], golfer[1]), corner(golfer[2], golfer[3]));
@@ -60,7 +61,7 @@ impl CameraWatch {
         if self.corners.len() < MIN_FOLLOWED {
             return Ok(None);
         }
-        let grey = small_grey(picture, self.shrink)?;
+        let (grey, _) = small_grey(picture)?;
         let mut found = Vector::<Point2f>::new();
         let (mut status, mut errors) = (Vector::<u8>::new(), Vector::<f32>::new());
         let stop = TermCriteria::new(3, 20, 0.01)?;

@@ -2,6 +2,7 @@
 
 pub mod camera;
 pub mod decode;
+pub mod level;
 pub mod probe;
 
 pub use decode::Footage;

@@ -4,8 +4,10 @@ Distances in metres, angles in degrees, times in seconds of real time unless a n
 """
 import numpy as np
 
-BASE_SEED = {"calibrate": 410_000, "check": 720_000, "fixtures": 930_000}
-COUNTS = {"calibrate": 80, "check": 120}
+# `calibrate` and `develop` may be looked at and fitted to; `check` is looked at by figures only, after the last choice. When a
+# choice was made with its result in view, its clips join `develop` under their seeds and `check` gets new ones.
+BASE_SEED = {"calibrate": 410_000, "develop": 720_000, "fixtures": 930_000, "check": 1_530_000}
+COUNTS = {"calibrate": 80, "develop": 120, "check": 120}
 
 SKINS = [(0.87, 0.68, 0.56), (0.80, 0.60, 0.47), (0.72, 0.52, 0.39), (0.58, 0.40, 0.29), (0.42, 0.28, 0.20), (0.30, 0.20, 0.15)]
 HAIRS = [(0.10, 0.08, 0.07), (0.20, 0.13, 0.08), (0.36, 0.24, 0.14), (0.62, 0.50, 0.32), (0.55, 0.54, 0.53)]
