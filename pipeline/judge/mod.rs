@@ -137,7 +137,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         needs_look: false,
         needs_look_because: Vec::new(),
         severity: 0.0,
-        provenance: provenance(seen, budget, stature, brief, settings, main.map(|m| &reads[m])),
+        provenance: provenance(seen, choice, budget, stature, brief, settings, main.map(|m| &reads[m])),
     };
     verdicts::conclude(&mut report);
     report
@@ -181,7 +181,11 @@ fn video(seen: &Seen, playback_factor: PlaybackFactor, settings: &Settings) -> V
         duration_s: round(a.duration_s, 3),
         frame_interval_ms: Spread { min: ms(a.interval_min_s), median: ms(a.interval_median_s), max: ms(a.interval_max_s) },
         playback_factor,
-        camera: Camera { moving: gates::camera_moves(seen, settings), max_shift_px: round(shift, 1), roll_deg: a.roll_deg.map(|r| round(r, 1)) },
+        camera: Camera {
+            moving: gates::camera_moves(seen, settings),
+            max_shift_px: round(shift, 1),
+            roll_deg: a.roll_deg.map(|r| round(r, 1)),
+        },
     }
 }
 
@@ -249,14 +253,22 @@ fn frame_at(read: &SwingRead, time: f64) -> usize {
     (f[i - 1] as f64 + share * (f[i] - f[i - 1]) as f64).round().max(0.0) as usize
 }
 
-fn provenance(seen: &Seen, budget: &Budget, stature: f64, brief: &Brief, settings: &Settings, main: Option<&SwingRead>) -> Vec<Step> {
+fn provenance(
+    seen: &Seen,
+    choice: ModelChoice,
+    budget: &Budget,
+    stature: f64,
+    brief: &Brief,
+    settings: &Settings,
+    main: Option<&SwingRead>,
+) -> Vec<Step> {
     let step = |step: &str, parameters: serde_json::Value| Step { step: step.into(), parameters };
     vec![
-        step("scout", json!({ "looks": seen.scout.looks.len(), "model": "pose_landmark_full" })),
+        step("scout", json!({ "looks": seen.scout.looks.len(), "model": format!("pose_{}", choice.scout()) })),
         step(
             "measuring pass",
-            json!({ "looks": seen.body.looks.len(), "region": "one for the whole swing", "outlines": seen.outlines.len(),
-                    "arm_frames": seen.arms.len(), "arm_looks": seen.arms.first().map_or(0, |a| a.looks.len()) }),
+            json!({ "looks": seen.body.looks.len(), "model": format!("pose_{}", choice.dense()), "region": "one for the whole swing", "outlines": seen.outlines.len(),
+                    "key_looks": seen.key.looks.len(), "arm_frames": seen.arms.len(), "arm_looks": seen.arms.first().map_or(0, |a| a.looks.len()) }),
         ),
         step(
             "track",

@@ -25,10 +25,10 @@ pub fn measure(ctx: &Context) -> Vec<Named> {
         (name, outcome)
     };
     let angle = |name: &'static str, f: &dyn Fn(usize) -> f64| -> Named {
-        let outcome =
-            ctx.face_on().and_then(|()| ctx.at_address(f)).and_then(|(v, se)| {
-                ctx.reading(name, v, se.hypot(ctx.roll_sd().to_degrees()), ctx.address_frames(), false)
-            });
+        let outcome = ctx
+            .face_on()
+            .and_then(|()| ctx.at_address(f))
+            .and_then(|(v, se)| ctx.reading(name, v, se.hypot(ctx.roll_sd().to_degrees()), ctx.address_frames(), false));
         (name, outcome)
     };
     // trail side lower: positive

@@ -30,14 +30,11 @@ struct File {
 pub enum ModelChoice {
     /// The heavy landmark model on the frames whose places are measured (default).
     Accurate,
-    /// The full landmark model on the same frames.
+    /// The full landmark model on the same frames, and the lite one to find the golfer: now and then it loses one.
     Fast,
     /// As accurate, and the heavy landmark model on every frame of each swing, for comparison.
     Exhaustive,
 }
-
-/// Ids of the files that find the golfer and about when the moments are, whatever the choice.
-const FINDERS: [&str; 3] = ["detector", "landmark_full", "landmark_lite"];
 
 impl ModelChoice {
     /// Ids of the landmark and outline files in the manifest that places are measured with.
@@ -48,9 +45,19 @@ impl ModelChoice {
         }
     }
 
+    /// Id of the landmark file that finds the golfer and the swings.
+    pub fn scout(self) -> &'static str {
+        if self == ModelChoice::Fast { "landmark_lite" } else { "landmark_full" }
+    }
+
+    /// Id of the landmark file that tells about when the moments are.
+    pub fn dense(self) -> &'static str {
+        if self == ModelChoice::Exhaustive { "landmark_heavy" } else { "landmark_lite" }
+    }
+
     /// Ids of all files that look at a clip.
     pub fn all_files(self) -> impl Iterator<Item = &'static str> {
-        FINDERS.into_iter().chain(self.files())
+        ["detector", self.scout(), self.dense()].into_iter().chain(self.files())
     }
 
     /// Name as typed on the command line and written in reports.

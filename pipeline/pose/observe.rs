@@ -37,7 +37,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     let environment = environment(&models.runtime()?)?;
     let mut detector = Detector::load(&environment, &models.checked("detector")?)?;
     let [landmark, outline] = choice.files();
-    let mut scouting = Landmarker::load(&environment, &models.checked("landmark_full")?)?;
+    let mut scouting = Landmarker::load(&environment, &models.checked(choice.scout())?)?;
     lap("load");
     let Some(mut footage) = Footage::open(path, probe)? else { return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it"))) };
     let chosen = scout(&mut footage, probe, &mut detector, &mut scouting)?;
@@ -75,7 +75,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     let first = probe.times.partition_point(|&t| t < windows[0].start);
     let Some(mut footage) = Footage::open_near(path, probe, clock, first)? else { return Ok(Err(ReasonCode::Unreadable.reason())) };
     let every = choice == ModelChoice::Exhaustive;
-    let mut dense = Landmarker::load(&environment, &models.checked(if every { landmark } else { "landmark_lite" })?)?;
+    let mut dense = Landmarker::load(&environment, &models.checked(choice.dense())?)?;
     let close = look_closely(&mut footage, probe, &seen.scout, &windows, &mut dense, every)?;
     drop((footage, dense));
     seen.body = close.body;
