@@ -264,10 +264,10 @@ fn provenance(
 ) -> Vec<Step> {
     let step = |step: &str, parameters: serde_json::Value| Step { step: step.into(), parameters };
     vec![
-        step("scout", json!({ "looks": seen.scout.looks.len(), "model": format!("pose_{}", choice.scout()) })),
+        step("scout", json!({ "looks": seen.scout.looks.len(), "model": &seen.about.scouted_by })),
         step(
             "measuring pass",
-            json!({ "looks": seen.body.looks.len(), "model": format!("pose_{}", choice.dense()), "region": "one for the whole swing", "outlines": seen.outlines.len(),
+            json!({ "looks": seen.body.looks.len(), "model": choice.dense(), "region": "one for the whole swing", "outlines": seen.outlines.len(),
                     "key_looks": seen.key.looks.len(), "arm_frames": seen.arms.len(), "arm_looks": seen.arms.first().map_or(0, |a| a.looks.len()) }),
         ),
         step(

@@ -7,6 +7,7 @@ use ndarray::Array4;
 use opencv::core::{BORDER_CONSTANT, Mat, MatTraitConst, MatTraitConstManual, Vec3b};
 use ort::{environment::Environment, session::Session, value::TensorRef};
 use std::path::Path;
+use std::time::Instant;
 
 const SIDE: usize = 224;
 const MIN_SCORE: f64 = 0.5;
@@ -37,12 +38,18 @@ pub struct Detector {
     session: Session,
     input: Array4<f32>,
     anchors: Vec<[f64; 2]>,
+    spent: f64,
 }
 
 impl Detector {
     /// Loads the model file.
     pub fn load(environment: &Environment, path: &Path) -> Result<Detector> {
-        Ok(Detector { session: session(environment, path)?, input: Array4::zeros((1, SIDE, SIDE, 3)), anchors: anchors() })
+        Ok(Detector { session: session(environment, path)?, input: Array4::zeros((1, SIDE, SIDE, 3)), anchors: anchors(), spent: 0.0 })
+    }
+
+    /// Seconds spent in the model so far.
+    pub fn spent(&self) -> f64 {
+        self.spent
     }
 
     /// People in `picture` (BGR), best first.
@@ -58,7 +65,9 @@ impl Detector {
             }
         }
         let tensor = TensorRef::from_array_view(self.input.view()).map_err(Error::inference)?;
+        let clock = Instant::now();
         let outputs = self.session.run(ort::inputs!["image" => tensor]).map_err(Error::inference)?;
+        self.spent += clock.elapsed().as_secs_f64();
         let (_, boxes) = outputs["boxes"].try_extract_tensor::<f32>().map_err(Error::inference)?;
         let (_, scores) = outputs["scores"].try_extract_tensor::<f32>().map_err(Error::inference)?;
         let found = decode(boxes, scores, &self.anchors);

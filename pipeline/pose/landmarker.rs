@@ -8,6 +8,7 @@ use ndarray::{Array2, Array4};
 use opencv::core::{Mat, MatTraitConstManual, Vec3b};
 use ort::{environment::Environment, session::Session, value::TensorRef};
 use std::path::Path;
+use std::time::Instant;
 
 const SIDE: usize = 256;
 const HEAT: usize = 64;
@@ -58,17 +59,28 @@ pub struct Landmarker {
     session: Session,
     input: Array4<f32>,
     place: Place,
+    spent: f64,
 }
 
 impl Landmarker {
     /// Loads a landmark model file, with or without the `seg` output.
     pub fn load(environment: &Environment, path: &Path) -> Result<Landmarker> {
-        Ok(Landmarker { session: session(environment, path)?, input: Array4::zeros((1, SIDE, SIDE, 3)), place: Place::Regressed })
+        Ok(Landmarker {
+            session: session(environment, path)?,
+            input: Array4::zeros((1, SIDE, SIDE, 3)),
+            place: Place::Regressed,
+            spent: 0.0,
+        })
     }
 
     /// The same, its arms read at the heat map's peaks.
     pub fn with_arm_peaks(self) -> Landmarker {
         Landmarker { place: Place::ArmPeaks, ..self }
+    }
+
+    /// Seconds spent in the model so far.
+    pub fn spent(&self) -> f64 {
+        self.spent
     }
 
     /// Looks at `region` of `picture` (BGR).
@@ -96,7 +108,9 @@ impl Landmarker {
             }
         }
         let tensor = TensorRef::from_array_view(self.input.view()).map_err(Error::inference)?;
+        let clock = Instant::now();
         let outputs = self.session.run(ort::inputs!["image" => tensor]).map_err(Error::inference)?;
+        self.spent += clock.elapsed().as_secs_f64();
         let (_, landmarks) = outputs["landmarks"].try_extract_tensor::<f32>().map_err(Error::inference)?;
         let (_, flag) = outputs["pose_flag"].try_extract_tensor::<f32>().map_err(Error::inference)?;
         let (_, heat) = outputs["heatmap"].try_extract_tensor::<f32>().map_err(Error::inference)?;

@@ -30,11 +30,15 @@ struct File {
 pub enum ModelChoice {
     /// The heavy landmark model on the frames whose places are measured (default).
     Accurate,
-    /// The full landmark model on the same frames, and the lite one to find the golfer: now and then it loses one.
+    /// The full landmark model on the same frames.
     Fast,
     /// As accurate, and the heavy landmark model on every frame of each swing, for comparison.
     Exhaustive,
 }
+
+/// Ids of the landmark files that find the golfer and the swings, whatever the choice: the second where the first, now and then,
+/// sees no whole swing.
+pub const SCOUTS: [&str; 2] = ["landmark_lite", "landmark_full"];
 
 impl ModelChoice {
     /// Ids of the landmark and outline files in the manifest that places are measured with.
@@ -45,11 +49,6 @@ impl ModelChoice {
         }
     }
 
-    /// Id of the landmark file that finds the golfer and the swings.
-    pub fn scout(self) -> &'static str {
-        if self == ModelChoice::Fast { "landmark_lite" } else { "landmark_full" }
-    }
-
     /// Id of the landmark file that tells about when the moments are.
     pub fn dense(self) -> &'static str {
         if self == ModelChoice::Exhaustive { "landmark_heavy" } else { "landmark_lite" }
@@ -57,7 +56,7 @@ impl ModelChoice {
 
     /// Ids of all files that look at a clip.
     pub fn all_files(self) -> impl Iterator<Item = &'static str> {
-        ["detector", self.scout(), self.dense()].into_iter().chain(self.files())
+        ["detector"].into_iter().chain(SCOUTS).chain([self.dense()]).chain(self.files())
     }
 
     /// Name as typed on the command line and written in reports.

@@ -5,12 +5,13 @@ use super::close::{Cut, look_closely, window_region};
 use super::detector::Detector;
 use super::key;
 use super::landmarker::{Landmarker, environment};
-use super::models::{ModelChoice, Models};
+use super::models::{ModelChoice, Models, SCOUTS};
 use super::scout::scout;
 use super::seen::{About, ArmLooks, Seen};
 use crate::error::Result;
 use crate::report::{Reason, ReasonCode};
-use crate::swing::{find_windows, read_swings};
+use crate::swing::{Window, find_windows, read_swings};
+use crate::video::decode::Spent;
 use crate::video::{Footage, Probe};
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
@@ -21,8 +22,41 @@ use std::time::Instant;
 pub struct Observed {
     pub seen: Seen,
     pub cuts: Vec<Cut>,
-    /// Seconds spent by stage, for the ledger.
+    /// Seconds spent by stage, for the ledger; after those, seconds by work within the stages.
     pub timings: Vec<(&'static str, f64)>,
+}
+
+/// Seconds by work, whatever the stage.
+#[derive(Debug, Clone, Copy, Default)]
+struct Work {
+    decoding: f64,
+    converting: f64,
+    detecting: f64,
+    landmarks: f64,
+    landmarks_measuring: f64,
+}
+
+impl Work {
+    fn add(&mut self, spent: Spent) {
+        self.decoding += spent.decoding;
+        self.converting += spent.converting;
+    }
+
+    /// A landmarker of the passes after scouting.
+    fn measuring(&mut self, landmarker: &Landmarker) {
+        self.landmarks += landmarker.spent();
+        self.landmarks_measuring += landmarker.spent();
+    }
+
+    fn timings(self) -> [(&'static str, f64); 5] {
+        [
+            ("in decoder", self.decoding),
+            ("in conversion", self.converting),
+            ("in detector", self.detecting),
+            ("in landmark models", self.landmarks),
+            ("in landmark models, measuring", self.landmarks_measuring),
+        ]
+    }
 }
 
 /// Looks at the clip. `Ok(Err(reason))` where the file cannot be decoded at all.
@@ -37,12 +71,26 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     let environment = environment(&models.runtime()?)?;
     let mut detector = Detector::load(&environment, &models.checked("detector")?)?;
     let [landmark, outline] = choice.files();
-    let mut scouting = Landmarker::load(&environment, &models.checked(choice.scout())?)?;
     lap("load");
-    let Some(mut footage) = Footage::open(path, probe)? else { return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it"))) };
-    let chosen = scout(&mut footage, probe, &mut detector, &mut scouting)?;
-    let (decoded, clock) = (footage.decoded(), footage.clock());
-    drop((footage, detector, scouting));
+    let mut work = Work::default();
+    let (mut scouted, mut windows) = (None, Vec::new());
+    for model in SCOUTS {
+        let Some(mut footage) = Footage::open(path, probe)? else {
+            return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it")));
+        };
+        let mut scouting = Landmarker::load(&environment, &models.checked(model)?)?;
+        let chosen = scout(&mut footage, probe, &mut detector, &mut scouting)?;
+        work.landmarks += scouting.spent();
+        work.add(footage.spent());
+        windows = find_windows(&chosen.golfer);
+        scouted = Some((model, chosen, footage.decoded(), footage.clock()));
+        if windows.iter().any(Window::is_whole) {
+            break;
+        }
+    }
+    work.detecting = detector.spent();
+    drop(detector);
+    let (model, chosen, decoded, clock) = scouted.expect("invariant: there is a scout");
     lap("scout");
     if decoded == 0 {
         return Ok(Err(ReasonCode::NoFrames.reason()));
@@ -60,6 +108,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
         interval_median_s: probe.interval(),
         interval_max_s: steps.iter().copied().fold(0.0, f64::max),
         decoder_complaints: 0,
+        scouted_by: model.into(),
         roll_deg: None,
         created: probe.created.clone(),
         people_seen: chosen.people_seen,
@@ -68,7 +117,6 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
         person_share: chosen.share,
     };
     let mut seen = Seen { about, scout: chosen.golfer, ..Seen::default() };
-    let windows = find_windows(&seen.scout);
     if windows.is_empty() {
         return Ok(Ok(Observed { seen, cuts: Vec::new(), timings }));
     }
@@ -77,6 +125,8 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     let every = choice == ModelChoice::Exhaustive;
     let mut dense = Landmarker::load(&environment, &models.checked(choice.dense())?)?;
     let close = look_closely(&mut footage, probe, &seen.scout, &windows, &mut dense, every)?;
+    work.add(footage.spent());
+    work.measuring(&dense);
     drop((footage, dense));
     seen.body = close.body;
     seen.camera = close.camera;
@@ -94,6 +144,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
             seen.outlines.push((cut.frame, outline.as_kept()));
         }
     }
+    work.measuring(&outliner);
     drop(outliner);
     lap("outline");
     let mut landmarker = Landmarker::load(&environment, &models.checked(landmark)?)?;
@@ -120,5 +171,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
         }
     }
     lap("arms");
+    work.measuring(&landmarker);
+    timings.extend(work.timings());
     Ok(Ok(Observed { seen, cuts: close.cuts, timings }))
 }

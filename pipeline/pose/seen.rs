@@ -28,6 +28,9 @@ pub struct About {
     /// Lines of complaint by the decoder.
     #[serde(default)]
     pub decoder_complaints: usize,
+    /// Id of the landmark model that scouted.
+    #[serde(default)]
+    pub scouted_by: String,
     /// Degrees by which the picture's content is turned clockwise, where the background tells.
     #[serde(default)]
     pub roll_deg: Option<f64>,

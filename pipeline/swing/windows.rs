@@ -24,7 +24,7 @@ pub struct Window {
 
 impl Window {
     /// Whether it starts from a rest and goes through impact.
-    fn is_whole(&self) -> bool {
+    pub fn is_whole(&self) -> bool {
         self.takeaway.is_some() && self.impact.is_some()
     }
 }

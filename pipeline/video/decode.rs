@@ -5,6 +5,7 @@ use crate::error::{Error, Result};
 use opencv::core::{self, Mat, MatTraitConst};
 use opencv::videoio::{self, VideoCapture, VideoCaptureTrait, VideoCaptureTraitConst};
 use std::path::Path;
+use std::time::Instant;
 
 /// An open clip. Frames come in presentation order; frame `i` is shown at `probe.times[i]`.
 pub struct Footage<'a> {
@@ -15,6 +16,15 @@ pub struct Footage<'a> {
     size: Option<(i32, i32)>,
     raw: Mat,
     upright: Mat,
+    spent: Spent,
+}
+
+/// Seconds spent so far.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Spent {
+    pub decoding: f64,
+    /// Colours, and turning upright.
+    pub converting: f64,
 }
 
 /// How the decoder's clock compares with the probe's times, learnt while reading in order.
@@ -43,7 +53,16 @@ impl<'a> Footage<'a> {
             return Ok(None);
         }
         capture.set(videoio::CAP_PROP_ORIENTATION_AUTO, 0.0).map_err(Error::opencv)?;
-        Ok(Some(Footage { capture, probe, next: 0, clock: Clock::default(), size: None, raw: Mat::default(), upright: Mat::default() }))
+        Ok(Some(Footage {
+            capture,
+            probe,
+            next: 0,
+            clock: Clock::default(),
+            size: None,
+            raw: Mat::default(),
+            upright: Mat::default(),
+            spent: Spent::default(),
+        }))
     }
 
     /// Opens the file and leaps to shortly before frame `index` instead of decoding all before it, where `clock` (of the same
@@ -94,7 +113,10 @@ impl<'a> Footage<'a> {
 
     /// The next frame, not converted; `false` at the end.
     fn grab(&mut self) -> bool {
-        if self.next >= self.probe.times.len() || !self.capture.grab().unwrap_or(false) {
+        let clock = Instant::now();
+        let grabbed = self.next < self.probe.times.len() && self.capture.grab().unwrap_or(false);
+        self.spent.decoding += clock.elapsed().as_secs_f64();
+        if !grabbed {
             return false;
         }
         let now = self.reading();
@@ -116,6 +138,17 @@ impl<'a> Footage<'a> {
                 return Ok(None);
             }
         }
+        let clock = Instant::now();
+        let converted = self.convert();
+        self.spent.converting += clock.elapsed().as_secs_f64();
+        Ok(match converted? {
+            None => None,
+            Some(turned) => Some(if turned { &self.upright } else { &self.raw }),
+        })
+    }
+
+    /// Converts the frame last grabbed; whether it had to be turned, or `None` where it cannot be used.
+    fn convert(&mut self) -> Result<Option<bool>> {
         if !self.capture.retrieve(&mut self.raw, 0).unwrap_or(false) || self.raw.empty() {
             return Ok(None);
         }
@@ -127,16 +160,21 @@ impl<'a> Footage<'a> {
             90 => core::ROTATE_90_CLOCKWISE,
             180 => core::ROTATE_180,
             270 => core::ROTATE_90_COUNTERCLOCKWISE,
-            _ => return Ok(Some(&self.raw)),
+            _ => return Ok(Some(false)),
         };
         core::rotate(&self.raw, &mut self.upright, turn).map_err(Error::opencv)?;
-        Ok(Some(&self.upright))
+        Ok(Some(true))
     }
 
     /// Decodes to the end without converting; the number of frames decoded in all.
     pub fn count_rest(&mut self) -> usize {
         while self.grab() {}
         self.next
+    }
+
+    /// Where the time went.
+    pub fn spent(&self) -> Spent {
+        self.spent
     }
 
     /// Frames decoded so far.

