@@ -5,7 +5,7 @@ use super::close::{Cut, look_closely, window_region};
 use super::detector::Detector;
 use super::key;
 use super::landmarker::{Landmarker, environment};
-use super::models::{ModelChoice, Models, SCOUTS};
+use super::models::{ModelChoice, Models};
 use super::scout::scout;
 use super::seen::{About, ArmLooks, Seen};
 use crate::error::Result;
@@ -74,7 +74,7 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     lap("load");
     let mut work = Work::default();
     let (mut scouted, mut windows) = (None, Vec::new());
-    for model in SCOUTS {
+    for &model in choice.scouts() {
         let Some(mut footage) = Footage::open(path, probe)? else {
             return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it")));
         };
