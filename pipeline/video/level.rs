@@ -19,8 +19,9 @@ const STEP: f64 = 0.05;
 const AGREE: f64 = 0.25;
 /// Upright lines lean toward each other where the phone is tilted: so much from one side of the picture to the other.
 const MOST_LEAN: i32 = 12;
-/// Without better knowledge: spread of roll and of lean, degrees.
-const USUAL_ROLL: f64 = 2.0;
+/// Without better knowledge: half-width of the roll's distribution (a Cauchy one: now and then a phone is held quite askew) and
+/// standard deviation of the lean, degrees.
+const USUAL_ROLL: f64 = 3.0;
 const USUAL_LEAN: f64 = 12.0;
 /// Least length of agreeing lines, shares of the picture's longer side.
 const MIN_SUPPORT: f64 = 0.1;
@@ -82,7 +83,7 @@ fn agreed(lines: &[Line]) -> Option<f64> {
                 .filter(|(d, _)| d.abs() < 4.0)
                 .map(|(d, l)| l.length * (-0.5 * d * d).exp())
                 .sum();
-            let usual = (-0.5 * ((roll / USUAL_ROLL).powi(2) + (lean / USUAL_LEAN).powi(2))).exp();
+            let usual = (-0.5 * (lean / USUAL_LEAN).powi(2)).exp() / (1.0 + (roll / USUAL_ROLL).powi(2));
             if support * usual > best.0 {
                 best = (support * usual, roll, support);
             }
