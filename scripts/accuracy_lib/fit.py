@@ -11,7 +11,8 @@ import pairs
 
 BUDGET = pairs.ROOT / "pipeline" / "measure" / "budget.toml"
 SHIFT = 100.0  # keeps readings that are cut at 0 away from it while they are fitted
-# may have a gain as well as a bias; the gains of others did not carry over to golfers of another renderer (tests/fixture_night)
+# may have a gain as well as a bias; gains of others were dropped after golfers
+# of another renderer (the five committed clips) fell outside their intervals: a choice of form, no number is fitted to those clips
 GAINED = {"trail_hip_travel_cm", "pelvis_travel_cm", "lead_elbow_bow_late_upper_arms", "lead_elbow_flexion_half_deg",
           "lead_elbow_flexion_late_deg", "lead_elbow_flexion_max_deg", "lead_elbow_separation_max_cm"}
 SPLITS = ("calibrate", "develop")
@@ -22,10 +23,7 @@ GAINS = (2 / 3, 3 / 2)  # a gain beyond these would put what rendered golfers us
 OUTLINED = {"trail_hip_travel_cm": "both", "pelvis_travel_cm": "both", "head_lateral_top_cm": "outline",
             "head_lateral_max_back_cm": "outline", "head_vertical_top_cm": "outline"}
 AS_READ = {"tempo_ratio", "backswing_s", "downswing_s"}  # no correction
-# bodies, shoes and clothes of another renderer differ by about this (cm, degrees; round figures, they widen and move nothing)
-BETWEEN_RENDERERS = {"trail_hip_travel_cm": 0.5, "pelvis_travel_cm": 0.5, "hip_edge_inside_foot_cm": 0.5, "trail_hip_inside_foot_cm": 1.0,
-                     "stance_width_cm": 1.0, "pelvis_toward_target_address_cm": 0.5, "head_behind_centre_address_cm": 1.0,
-                     "spine_tilt_address_deg": 1.0, "spine_tilt_top_deg": 1.0, "shoulder_tilt_address_deg": 1.0, "hip_tilt_address_deg": 1.0}
+BETWEEN_RENDERERS = {"trail_hip_travel_cm": 0.5, "pelvis_travel_cm": 0.5}  # cm: bodies of another renderer differ by about this
 
 
 def cut_at_zero(name):
@@ -171,9 +169,9 @@ def main():
     head = ("# Error budget: reading = gain * true + bias + yaw * (camera's yaw toward the lead side, degrees), standard deviation sd\n"
             "# left; units of the metric. Written by\n"
             "# scripts/calibrate from rendered `calibrate` and `develop` clips; the events' constants by hand from the same clips.\n"
-            "# Places against the feet, the set-up, hip and pelvis carry 0.5 to 1 (cm or degrees) more for bodies unlike the rendered ones.\n")
+            "# Hip and pelvis carry another 0.5 cm for bodies unlike the rendered ones.\n")
     events = "\n".join(f"{k} = {v}" for k, v in current["events"].items())
-    BUDGET.write_text(f'{head}version = "5-rendered-{len(with_outline)}"\n\n[events]\n{events}\n\n[metric]\n' + "\n".join(lines) + "\n")
+    BUDGET.write_text(f'{head}version = "6-rendered-{len(with_outline)}"\n\n[events]\n{events}\n\n[metric]\n' + "\n".join(lines) + "\n")
     print(BUDGET.read_text())
 
 
