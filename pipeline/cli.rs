@@ -7,7 +7,7 @@ mod fleet;
 
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
-use dawnsheet::batch::job::{self, Job, JobOutcome, worker_program};
+use dawnsheet::batch::job::{self, Job, JobOutcome, Workers};
 use dawnsheet::batch::night::{self, Night};
 use dawnsheet::batch::place::{self, OutFolder};
 use dawnsheet::batch::summary::printable;
@@ -309,7 +309,7 @@ fn run_clip(a: Clip) -> Result<u8> {
         models.checked(id)?;
     }
     models.runtime()?;
-    let worker = worker_program()?;
+    let workers = Workers::new()?;
     let name = a.file.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let mut brief = Brief {
         file: name.clone(),
@@ -334,7 +334,7 @@ fn run_clip(a: Clip) -> Result<u8> {
                 None => temporary.path().to_path_buf(),
             };
             let job = Job { identity: identity.clone(), choice: a.model, settings: settings.clone() };
-            let report = match job::run(&worker, &a.file, &folder, &job, &Interrupt::default())? {
+            let report = match workers.run(&a.file, &folder, &job, &Interrupt::default())? {
                 JobOutcome::Done { report, .. } => *report,
                 JobOutcome::Failed { why, stderr } => {
                     eprint!("{}", printable(&stderr));

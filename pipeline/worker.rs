@@ -1,59 +1,139 @@
-//! The child program: one clip in, one result out. `dawnsheet-worker CLIP FOLDER < job.json`; started by `dawnsheet`.
+//! The worker program: loads the models once, then looks at one clip after another, each in a process of its own that is forked
+//! off the loaded one, so that a crash costs one clip and no clip waits for loading. Started by `dawnsheet`; orders come as
+//! lines on standard input, exit statuses go as lines to standard output (`batch/job.rs`).
 
-use dawnsheet::batch::confine::{confine, limit, limit_to_clip};
-use dawnsheet::batch::job::{INSTALLATION_EXIT, Job, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
+use dawnsheet::batch::confine::{confine_files, confine_network, limit, limit_to_clip};
+use dawnsheet::batch::job::{CLIP, INSTALLATION_EXIT, Job, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::judge;
 use dawnsheet::pose::models::Models;
 use dawnsheet::pose::observe::observe;
+use dawnsheet::pose::sessions::Sessions;
 use dawnsheet::report::{Report, pictures};
 use dawnsheet::swing::read_swings;
 use dawnsheet::video::probe;
+use nix::unistd::{ForkResult, fork};
+use rustix::event::{PollFd, PollFlags, poll};
+use rustix::process::{Pid, PidfdFlags, Signal, WaitOptions, kill_process, pidfd_open, waitpid};
+use std::fs::File;
+use std::io::{BufRead, IsTerminal, Write};
+use std::os::unix::process::ExitStatusExt;
 use std::path::Path;
-use std::process::ExitCode;
+use std::process::{ExitCode, ExitStatus};
 
 fn main() -> ExitCode {
     // whatever is written is its owner's alone
     rustix::process::umask(rustix::fs::Mode::RWXG | rustix::fs::Mode::RWXO);
-    let arguments: Vec<std::ffi::OsString> = std::env::args_os().collect();
-    let [_, clip, folder] = arguments.as_slice() else {
-        eprintln!("dawnsheet-worker is started by dawnsheet, with a clip, a folder and a job on standard input");
+    if std::io::stdin().is_terminal() {
+        eprintln!("dawnsheet-worker is started by dawnsheet, which tells it on standard input what to do");
         return ExitCode::from(INSTALLATION_EXIT as u8);
-    };
-    match work(Path::new(clip), Path::new(folder)) {
+    }
+    match serve() {
         Ok(()) => ExitCode::SUCCESS,
         Err(e) => {
             eprintln!("{e}");
-            ExitCode::from(if e.exit_code() == 2 { INSTALLATION_EXIT as u8 } else { 1 })
+            ExitCode::from(exit_code(&e))
         }
     }
 }
 
-fn work(clip: &Path, folder: &Path) -> Result<()> {
-    let job: Job = serde_json::from_reader(std::io::stdin()).map_err(|e| Error::Usage(format!("the job is broken: {e}")))?;
-    limit(&job.settings.night)?;
-    // two clips side by side beat two threads on one clip
-    opencv::core::set_num_threads(1).map_err(Error::opencv)?;
+fn exit_code(e: &Error) -> u8 {
+    if e.exit_code() == 2 { INSTALLATION_EXIT as u8 } else { 1 }
+}
+
+/// Works until the orders end.
+fn serve() -> Result<()> {
+    confine_network()?;
+    // answers go to what standard output was; whatever else is printed goes nowhere
+    let os = |e: rustix::io::Errno| Error::Internal(e.to_string());
+    let mut answers = File::from(rustix::io::dup(rustix::stdio::stdout()).map_err(os)?);
+    rustix::io::fcntl_setfd(&answers, rustix::io::FdFlags::CLOEXEC).map_err(os)?;
+    let nowhere = Path::new("/dev/null");
+    rustix::stdio::dup2_stdout(File::create(nowhere).map_err(Error::file(nowhere))?).map_err(os)?;
     let models = Models::locate();
-    // a plain name for libraries that want text: odd bytes of the true name never reach them
-    let plain = folder.join("clip");
-    let target = std::path::absolute(clip).map_err(Error::file(clip))?;
-    std::os::unix::fs::symlink(&target, &plain).map_err(Error::file(&plain))?;
-    confine(&[&target, models.folder()], folder)?;
-    let report = report(&plain, folder, &job, &models)?;
-    std::fs::remove_file(&plain).map_err(Error::file(&plain))?;
+    let mut sessions = None;
+    let mut line = String::new();
+    while std::io::stdin().lock().read_line(&mut line).is_ok_and(|n| n > 0) {
+        let order: Order = serde_json::from_str(&line).map_err(|e| Error::Usage(format!("the order is broken: {e}")))?;
+        line.clear();
+        let complaints = order.folder.join(STDERR);
+        rustix::stdio::dup2_stderr(File::create(&complaints).map_err(Error::file(&complaints))?).map_err(os)?;
+        if sessions.is_none() {
+            // two clips side by side beat two threads on one clip
+            opencv::core::set_num_threads(1).map_err(Error::opencv)?;
+            sessions = Some(Sessions::start(&models)?);
+        }
+        let Some(at_hand) = sessions.as_mut() else { continue };
+        at_hand.load(&models, order.job.choice)?;
+        let status = if threads() == Some(1) {
+            in_a_child(&order, &models, at_hand)?
+        } else {
+            // a fork would lack the other threads: this process works on one clip and ends
+            return work(&order, &models, at_hand);
+        };
+        writeln!(answers, "{}", status.into_raw()).map_err(|e| Error::Internal(e.to_string()))?;
+    }
+    Ok(())
+}
+
+/// Threads of this process, where the system tells.
+fn threads() -> Option<usize> {
+    Some(std::fs::read_dir("/proc/self/task").ok()?.count())
+}
+
+/// Works on a clip in a process of its own, which has the models by way of the fork. Ends it when the orders end.
+fn in_a_child(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<ExitStatus> {
+    let os = |e: rustix::io::Errno| Error::Internal(e.to_string());
+    // SAFETY: this process has one thread, as was just counted, so that the child lacks nothing that others hold or were at.
+    let child = match unsafe { fork() } {
+        Ok(ForkResult::Parent { child }) => child,
+        Ok(ForkResult::Child) => {
+            let nothing = File::open("/dev/null").and_then(|f| Ok(rustix::stdio::dup2_stdin(f)?));
+            let code = nothing.map_err(Error::file(Path::new("/dev/null"))).and_then(|()| work(order, models, sessions)).map_or_else(
+                |e| {
+                    eprintln!("{e}");
+                    i32::from(exit_code(&e))
+                },
+                |()| 0,
+            );
+            // without exit handlers: they would free the loaded models one by one
+            signal_hook::low_level::exit(code)
+        }
+        Err(e) => return Err(Error::Internal(format!("no process can be started: {e}"))),
+    };
+    let child = Pid::from_raw(child.as_raw()).ok_or_else(|| Error::Internal("a child without a number".into()))?;
+    let watched = pidfd_open(child, PidfdFlags::empty()).map_err(os)?;
+    let orders = std::io::stdin();
+    // no event is asked of the orders: their end is told unasked
+    let mut fds = [PollFd::new(&watched, PollFlags::IN), PollFd::new(&orders, PollFlags::empty())];
+    while poll(&mut fds, None).is_err_and(|e| e == rustix::io::Errno::INTR) {}
+    if fds[0].revents().is_empty() {
+        let _ = kill_process(child, Signal::KILL);
+    }
+    let status = waitpid(Some(child), WaitOptions::empty()).map_err(os)?;
+    status.map(|(_, s)| ExitStatus::from_raw(s.as_raw())).ok_or_else(|| Error::Internal("a child without an end".into()))
+}
+
+fn work(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<()> {
+    let Order { folder, job } = order;
+    limit(&job.settings.night)?;
+    let link = folder.join(CLIP);
+    let clip = std::fs::read_link(&link).map_err(Error::file(&link))?;
+    confine_files(&[&clip], folder)?;
+    let report = report(&link, folder, job, models, sessions)?;
+    std::fs::remove_file(&link).map_err(Error::file(&link))?;
     let path = folder.join(REPORT);
     std::fs::write(&path, report.to_json()).map_err(Error::file(&path))
 }
 
-fn report(clip: &Path, folder: &Path, job: &Job, models: &Models) -> Result<Report> {
+fn report(clip: &Path, folder: &Path, job: &Job, models: &Models, sessions: &mut Sessions) -> Result<Report> {
     let failed = |reason| judge::failed(&job.identity, reason, job.choice, models, &job.settings);
     let probe = match probe(clip, &job.settings)? {
         Ok(probe) => probe,
         Err(reason) => return Ok(failed(reason)),
     };
     limit_to_clip(probe.times.len(), &job.settings.night)?;
-    let mut observed = match observe(clip, &probe, models, job.choice)? {
+    let mut observed = match observe(clip, &probe, sessions, job.choice)? {
         Ok(observed) => observed,
         Err(reason) => return Ok(failed(reason)),
     };

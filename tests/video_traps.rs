@@ -4,6 +4,7 @@ mod support;
 
 use dawnsheet::report::ReasonCode;
 use dawnsheet::settings::Settings;
+use dawnsheet::video::probe::{Packet, packet_times};
 use dawnsheet::video::{Footage, Probe, probe};
 use opencv::core::{MatTraitConst, MatTraitConstManual, Vec3b};
 use opencv::imgcodecs;
@@ -204,7 +205,15 @@ fn caps_hold_before_anything_is_decoded() {
 
 #[test]
 fn packets_hidden_doubled_or_unordered_are_put_right() {
-    let times = dawnsheet::video::probe::packet_times("0.2,K_\n0.1,__\n-0.1,KD_\n0.3,__\n0.2,__\nN/A,__\n");
+    let packet = |pts_time: Option<&str>, flags: &str| Packet { pts_time: pts_time.map(str::to_string), flags: flags.into() };
+    let times = packet_times(&[
+        packet(Some("0.2"), "K_"),
+        packet(Some("0.1"), "__"),
+        packet(Some("-0.1"), "KD_"),
+        packet(Some("0.3"), "__"),
+        packet(Some("0.2"), "__"),
+        packet(None, "__"),
+    ]);
     assert_eq!(times.len(), 3);
     assert!(times[0] == 0.0 && (times[2] - 0.2).abs() < 1e-9);
 }

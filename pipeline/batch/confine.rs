@@ -24,13 +24,6 @@ const SYSTEM: [&str; 13] = [
     "/dev/urandom",
 ];
 
-/// What the kernel granted, for the log.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Confined {
-    pub files: bool,
-    pub network: bool,
-}
-
 /// Dies with the parent; memory, CPU time and wall clock as the settings allow at most.
 pub fn limit(night: &Night) -> Result<()> {
     #[cfg(target_os = "linux")]
@@ -62,12 +55,15 @@ fn set_limit(what: rlimit::Resource, value: f64) -> Result<()> {
     what.set((value as u64).min(hard), hard).map_err(|e| Error::Internal(e.to_string()))
 }
 
-/// From here on this process (and what it starts) reads only `readable` and the system's programs, writes only below
-/// `folder`, and opens no internet connection, as far as the kernel can enforce it.
-pub fn confine(readable: &[&Path], folder: &Path) -> Result<Confined> {
-    let files = restrict_files(readable, folder).map_err(|e| Error::Internal(format!("landlock: {e}")))?;
-    let network = restrict_sockets().map_err(|e| Error::Internal(format!("seccomp: {e}")))?;
-    Ok(Confined { files, network })
+/// From here on this process (and what it starts) reads only `readable` and the system's programs, and writes only below
+/// `folder`; whether the kernel enforces it.
+pub fn confine_files(readable: &[&Path], folder: &Path) -> Result<bool> {
+    restrict_files(readable, folder).map_err(|e| Error::Internal(format!("landlock: {e}")))
+}
+
+/// From here on this process (and what it starts) opens no internet connection; whether the kernel enforces it.
+pub fn confine_network() -> Result<bool> {
+    restrict_sockets().map_err(|e| Error::Internal(format!("seccomp: {e}")))
 }
 
 fn restrict_files(readable: &[&Path], folder: &Path) -> std::result::Result<bool, landlock::RulesetError> {

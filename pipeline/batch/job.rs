@@ -1,4 +1,5 @@
-//! One clip's child process: the job it gets, and what became of it. Native code (decoder, inference) runs only there.
+//! The worker program from the outside: what it is told, how it is kept at hand, and what became of a clip. Native code (decoder,
+//! inference) runs only there.
 
 use super::interrupt::Interrupt;
 use crate::error::{Error, Result};
@@ -7,16 +8,18 @@ use crate::pose::models::ModelChoice;
 use crate::report::Report;
 use crate::settings::Settings;
 use crate::video::probe::FORMATS;
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::process::{Pid, Signal, kill_process_group};
 use serde::{Deserialize, Serialize};
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom, Write};
-use std::os::unix::process::CommandExt;
+use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
+use std::os::unix::process::{CommandExt, ExitStatusExt};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::{Child, ChildStdin, ChildStdout, Command, ExitStatus, Stdio};
+use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
-use wait_timeout::ChildExt;
 
-/// What a worker is told, as JSON on its standard input; the clip's path and the folder to write into are arguments.
+/// What is to be done with one clip.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Job {
     pub identity: Identity,
@@ -24,6 +27,17 @@ pub struct Job {
     pub settings: Settings,
 }
 
+/// What a worker is told, one line of JSON on its standard input. It answers with a line that holds the clip's exit status, as
+/// `wait` gives it.
+#[derive(Debug, Serialize, Deserialize)]
+pub struct Order {
+    /// Where to write; the clip lies there as [`CLIP`].
+    pub folder: PathBuf,
+    pub job: Job,
+}
+
+/// A link to the clip in a worker's folder: odd bytes of the true name never reach libraries that want text.
+pub const CLIP: &str = "clip";
 /// Names of what a worker leaves in its folder.
 pub const REPORT: &str = "report.json";
 pub const SEEN: &str = "seen.npz";
@@ -63,62 +77,137 @@ pub fn worker_program() -> Result<PathBuf> {
 /// How often a waiting parent looks whether it is to give up.
 const GLANCE: Duration = Duration::from_millis(100);
 
-/// Runs one worker to its end, to the wall clock of the settings, or until the run is told to stop at once.
-pub fn run(worker: &Path, clip: &Path, folder: &Path, job: &Job, interrupt: &Interrupt) -> Result<JobOutcome> {
-    let path = folder.join(STDERR);
-    let complaints = File::create(&path).map_err(Error::file(&path))?;
-    let mut child = Command::new(worker)
-        .arg(clip)
-        .arg(folder)
-        .env("OPENCV_LOG_LEVEL", "SILENT")
-        // errors only (16): the worker counts them in its own standard error
-        .env("OPENCV_FFMPEG_LOGLEVEL", "16")
-        .env("OPENCV_FFMPEG_CAPTURE_OPTIONS", format!("format_whitelist;{FORMATS}|protocol_whitelist;file"))
-        .stdin(Stdio::piped())
-        .stdout(Stdio::null())
-        .stderr(complaints)
-        // a group of its own: Ctrl-C at the terminal reaches the parent alone, which lets workers finish
-        .process_group(0)
-        .spawn()
-        .map_err(|e| Error::Installation(format!("{} cannot be started: {e}", worker.display())))?;
-    let text = serde_json::to_vec(job).map_err(|e| Error::Internal(e.to_string()))?;
-    if let Some(mut stdin) = child.stdin.take() {
-        // a worker that died at once closes the pipe; its exit code tells the rest
-        let _ = stdin.write_all(&text);
+/// Worker programs at hand. One is started where none is idle, and kept for the next clip.
+#[derive(Debug)]
+pub struct Workers {
+    program: PathBuf,
+    idle: Mutex<Vec<Host>>,
+}
+
+impl Workers {
+    /// None is started yet. Error: the program is missing.
+    pub fn new() -> Result<Workers> {
+        Ok(Workers { program: worker_program()?, idle: Mutex::default() })
     }
-    let limit = Duration::from_secs_f64(job.settings.night.clip_seconds);
-    let began = Instant::now();
-    let status = loop {
-        let status = child.wait_timeout(GLANCE).map_err(|e| Error::Internal(e.to_string()))?;
-        if status.is_some() {
-            break status;
+
+    /// Has one clip looked at, to its end, to the wall clock of the settings, or until the run is told to stop at once.
+    pub fn run(&self, clip: &Path, folder: &Path, job: &Job, interrupt: &Interrupt) -> Result<JobOutcome> {
+        let link = folder.join(CLIP);
+        let target = std::path::absolute(clip).map_err(Error::file(clip))?;
+        std::os::unix::fs::symlink(&target, &link).map_err(Error::file(&link))?;
+        let complaints = folder.join(STDERR);
+        File::create(&complaints).map_err(Error::file(&complaints))?;
+        let order = Order { folder: std::path::absolute(folder).map_err(Error::file(folder))?, job: job.clone() };
+        let text = serde_json::to_string(&order).map_err(|e| Error::Internal(e.to_string()))?;
+        let idle = || self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        let kept = idle().pop();
+        let mut host = kept.map_or_else(|| Host::start(&self.program), Ok)?;
+        // a worker that died at once closes the pipe; its exit status tells the rest
+        let _ = writeln!(host.orders, "{text}");
+        let limit = Duration::from_secs_f64(job.settings.night.clip_seconds);
+        let began = Instant::now();
+        let ended = loop {
+            match host.answer(GLANCE)? {
+                Heard::Nothing if interrupt.at_once() || began.elapsed() > limit => break None,
+                Heard::Nothing => {}
+                Heard::Ended(status) => {
+                    idle().push(host);
+                    break Some(status);
+                }
+                Heard::Died(status) => break Some(status),
+            }
+        };
+        let stderr = tail_of(&complaints);
+        let Some(status) = ended else {
+            // dropping the host killed what was at work
+            if interrupt.at_once() {
+                return Ok(JobOutcome::GivenUp);
+            }
+            return Ok(JobOutcome::Failed { why: format!("stopped after {:.0} s", limit.as_secs_f64()), stderr });
+        };
+        if status.code() == Some(INSTALLATION_EXIT) {
+            return Ok(JobOutcome::Installation(stderr.trim().to_string()));
         }
-        if interrupt.at_once() || began.elapsed() > limit {
-            let _ = child.kill();
-            let _ = child.wait();
-            break None;
+        if !status.success() {
+            return Ok(JobOutcome::Failed { why: format!("its worker ended with {status}"), stderr });
         }
-    };
-    let stderr = tail_of(&path);
-    let Some(status) = status else {
-        if interrupt.at_once() {
-            return Ok(JobOutcome::GivenUp);
-        }
-        return Ok(JobOutcome::Failed { why: format!("stopped after {:.0} s", limit.as_secs_f64()), stderr });
-    };
-    if status.code() == Some(INSTALLATION_EXIT) {
-        return Ok(JobOutcome::Installation(stderr.trim().to_string()));
+        let read = |name: &str| std::fs::read(folder.join(name)).ok();
+        let report = read(REPORT).and_then(|b| serde_json::from_slice(&b).ok());
+        let timings = read(TIMINGS).and_then(|b| serde_json::from_slice(&b).ok()).unwrap_or_default();
+        Ok(match report {
+            Some(report) => JobOutcome::Done { report: Box::new(report), timings },
+            None => JobOutcome::Failed { why: "its worker wrote no report".into(), stderr },
+        })
     }
-    if !status.success() {
-        return Ok(JobOutcome::Failed { why: format!("its worker ended with {status}"), stderr });
+}
+
+/// A worker program that runs.
+#[derive(Debug)]
+struct Host {
+    child: Child,
+    orders: ChildStdin,
+    answers: BufReader<ChildStdout>,
+}
+
+enum Heard {
+    Nothing,
+    /// The clip's process ended so; the worker waits for the next.
+    Ended(ExitStatus),
+    /// The worker itself ended so.
+    Died(ExitStatus),
+}
+
+impl Host {
+    fn start(program: &Path) -> Result<Host> {
+        let mut child = Command::new(program)
+            .env("OPENCV_LOG_LEVEL", "SILENT")
+            // errors only (16): the worker counts them in its own standard error
+            .env("OPENCV_FFMPEG_LOGLEVEL", "16")
+            .env("OPENCV_FFMPEG_CAPTURE_OPTIONS", format!("format_whitelist;{FORMATS}|protocol_whitelist;file"))
+            // the inference library would tell its maker of its use, and keep a thread for that
+            .env("ORT_DISABLE_TELEMETRY", "1")
+            // a library of OpenCV's that would start threads of its own
+            .env("OPENBLAS_NUM_THREADS", "1")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            // a group of its own: Ctrl-C at the terminal reaches the parent alone, which lets workers finish
+            .process_group(0)
+            .spawn()
+            .map_err(|e| Error::Installation(format!("{} cannot be started: {e}", program.display())))?;
+        match (child.stdin.take(), child.stdout.take()) {
+            (Some(orders), Some(answers)) => Ok(Host { child, orders, answers: BufReader::new(answers) }),
+            _ => Err(Error::Internal("no pipes to the worker".into())),
+        }
     }
-    let read = |name: &str| std::fs::read(folder.join(name)).ok();
-    let report = read(REPORT).and_then(|b| serde_json::from_slice(&b).ok());
-    let timings = read(TIMINGS).and_then(|b| serde_json::from_slice(&b).ok()).unwrap_or_default();
-    Ok(match report {
-        Some(report) => JobOutcome::Done { report: Box::new(report), timings },
-        None => JobOutcome::Failed { why: "its worker wrote no report".into(), stderr },
-    })
+
+    /// What it says within `patience`.
+    fn answer(&mut self, patience: Duration) -> Result<Heard> {
+        let patience = Timespec::try_from(patience).map_err(|e| Error::Internal(e.to_string()))?;
+        let mut fds = [PollFd::new(self.answers.get_ref(), PollFlags::IN)];
+        match poll(&mut fds, Some(&patience)) {
+            Ok(0) | Err(rustix::io::Errno::INTR) => return Ok(Heard::Nothing),
+            Ok(_) => {}
+            Err(e) => return Err(Error::Internal(e.to_string())),
+        }
+        let mut line = String::new();
+        let _ = self.answers.read_line(&mut line);
+        match line.trim().parse() {
+            Ok(status) => Ok(Heard::Ended(ExitStatus::from_raw(status))),
+            Err(_) => self.child.wait().map(Heard::Died).map_err(|e| Error::Internal(e.to_string())),
+        }
+    }
+}
+
+impl Drop for Host {
+    /// Kills it with what it is at, and waits until both are gone: each holds the pipe.
+    fn drop(&mut self) {
+        if let Some(group) = Pid::from_raw(self.child.id() as i32) {
+            let _ = kill_process_group(group, Signal::KILL);
+        }
+        let _ = self.answers.read_to_end(&mut Vec::new());
+        let _ = self.child.wait();
+    }
 }
 
 /// The last kilobytes of a file as text.

@@ -1,7 +1,7 @@
 //! One night's run: walk, identify, skip what is done, judge again what was seen, work through the rest.
 
 use super::interrupt::Interrupt;
-use super::job::{self, Job, JobOutcome, worker_program};
+use super::job::{self, Job, JobOutcome, Workers};
 use super::place::{self, OutFolder};
 use super::plan::{Task, line, plan, report_line};
 use super::rejudge::rejudge_one;
@@ -44,7 +44,7 @@ struct Shared<'a> {
     night: &'a Night,
     out: &'a OutFolder,
     models: &'a Models,
-    worker: PathBuf,
+    workers: Workers,
     store: Mutex<Store>,
     lines: Mutex<Vec<Line>>,
     stages: Mutex<BTreeMap<String, f64>>,
@@ -64,7 +64,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         models.checked(id)?;
     }
     models.runtime()?;
-    let worker = worker_program()?;
+    let hosts = Workers::new()?;
     let found = walk(&night.inbox, &night.roster, &night.settings)?;
     let out = OutFolder::open(&night.out)?;
     let _lock = out.lock()?;
@@ -98,7 +98,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         night,
         out: &out,
         models: &models,
-        worker,
+        workers: hosts,
         store: Mutex::new(store),
         lines: Mutex::default(),
         stages: Mutex::default(),
@@ -208,7 +208,7 @@ impl Shared<'_> {
         let began = Instant::now();
         tracing::info!(clip = id, attempt = number, bytes = upload.bytes, "begins");
         let job = Job { identity: identity.clone(), choice: self.night.choice, settings: self.night.settings.clone() };
-        let outcome = job::run(&self.worker, &upload.path, &folder, &job, self.interrupt)?;
+        let outcome = self.workers.run(&upload.path, &folder, &job, self.interrupt)?;
         let mut attempt = Attempt {
             owner: owner.clone(),
             clip: id.into(),

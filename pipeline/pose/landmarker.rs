@@ -73,9 +73,9 @@ impl Landmarker {
         })
     }
 
-    /// The same, its arms read at the heat map's peaks.
-    pub fn with_arm_peaks(self) -> Landmarker {
-        Landmarker { place: Place::ArmPeaks, ..self }
+    /// From here on its arms are read at the heat map's peaks.
+    pub fn read_arm_peaks(&mut self) {
+        self.place = Place::ArmPeaks;
     }
 
     /// Seconds spent in the model so far.

@@ -11,6 +11,7 @@ pub mod observe;
 pub mod region;
 pub mod scout;
 pub mod seen;
+pub mod sessions;
 
 pub use keypoints::{Keypoint, Look, POINTS, Point};
 pub use region::Region;

@@ -2,12 +2,11 @@
 //! then the best model on the frames whose places are measured, and closer looks at the arms after impact.
 
 use super::close::{Cut, look_closely, window_region};
-use super::detector::Detector;
 use super::key;
-use super::landmarker::{Landmarker, environment};
-use super::models::{ModelChoice, Models};
+use super::models::ModelChoice;
 use super::scout::scout;
 use super::seen::{About, ArmLooks, Seen};
+use super::sessions::Sessions;
 use crate::error::Result;
 use crate::report::{Reason, ReasonCode};
 use crate::swing::{Window, find_windows, read_swings};
@@ -42,12 +41,6 @@ impl Work {
         self.converting += spent.converting;
     }
 
-    /// A landmarker of the passes after scouting.
-    fn measuring(&mut self, landmarker: &Landmarker) {
-        self.landmarks += landmarker.spent();
-        self.landmarks_measuring += landmarker.spent();
-    }
-
     fn timings(self) -> [(&'static str, f64); 5] {
         [
             ("in decoder", self.decoding),
@@ -59,8 +52,9 @@ impl Work {
     }
 }
 
-/// Looks at the clip. `Ok(Err(reason))` where the file cannot be decoded at all.
-pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice) -> Result<std::result::Result<Observed, Reason>> {
+/// Looks at the clip with the models of `choice`, which must be loaded; each is let go after its last look.
+/// `Ok(Err(reason))` where the file cannot be decoded at all.
+pub fn observe(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: ModelChoice) -> Result<std::result::Result<Observed, Reason>> {
     let mut timings = Vec::new();
     let mut clock = Instant::now();
     let mut lap = |name: &'static str| {
@@ -68,19 +62,15 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
         clock = Instant::now();
         timings.push((name, spent));
     };
-    let environment = environment(&models.runtime()?)?;
-    let mut detector = Detector::load(&environment, &models.checked("detector")?)?;
     let [landmark, outline] = choice.files();
-    lap("load");
     let mut work = Work::default();
     let (mut scouted, mut windows) = (None, Vec::new());
     for &model in choice.scouts() {
         let Some(mut footage) = Footage::open(path, probe)? else {
             return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it")));
         };
-        let mut scouting = Landmarker::load(&environment, &models.checked(model)?)?;
-        let chosen = scout(&mut footage, probe, &mut detector, &mut scouting)?;
-        work.landmarks += scouting.spent();
+        let (detector, scouting) = sessions.scouting(model)?;
+        let chosen = scout(&mut footage, probe, detector, scouting)?;
         work.add(footage.spent());
         windows = find_windows(&chosen.golfer);
         scouted = Some((model, chosen, footage.decoded(), footage.clock()));
@@ -88,8 +78,9 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
             break;
         }
     }
-    work.detecting = detector.spent();
-    drop(detector);
+    work.detecting = sessions.detector()?.spent();
+    let scouting = sessions.spent();
+    sessions.keep_only(&[choice.dense(), outline, landmark]);
     let (model, chosen, decoded, clock) = scouted.expect("invariant: there is a scout");
     lap("scout");
     if decoded == 0 {
@@ -123,11 +114,10 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     let first = probe.times.partition_point(|&t| t < windows[0].start);
     let Some(mut footage) = Footage::open_near(path, probe, clock, first)? else { return Ok(Err(ReasonCode::Unreadable.reason())) };
     let every = choice == ModelChoice::Exhaustive;
-    let mut dense = Landmarker::load(&environment, &models.checked(choice.dense())?)?;
-    let close = look_closely(&mut footage, probe, &seen.scout, &windows, &mut dense, every)?;
+    let close = look_closely(&mut footage, probe, &seen.scout, &windows, sessions.landmarker(choice.dense())?, every)?;
     work.add(footage.spent());
-    work.measuring(&dense);
-    drop((footage, dense));
+    drop(footage);
+    sessions.keep_only(&[outline, landmark]);
     seen.body = close.body;
     seen.camera = close.camera;
     seen.about.roll_deg = close.roll_deg;
@@ -135,24 +125,23 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
     let cut = |frame: usize| close.cuts.iter().find(|c| c.frame == frame);
     let mut looks = BTreeMap::new();
     let swings = read_swings(&seen, 175.0, None);
-    let mut outliner = Landmarker::load(&environment, &models.checked(outline)?)?;
+    let outliner = sessions.landmarker(outline)?;
     for swing in &swings {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
         for cut in key::outline_frames(swing).into_iter().filter_map(cut) {
-            let (look, outline) = cut.look_with_outline(&mut outliner, &region)?;
+            let (look, outline) = cut.look_with_outline(outliner, &region)?;
             looks.insert(cut.frame, look);
             seen.outlines.push((cut.frame, outline.as_kept()));
         }
     }
-    work.measuring(&outliner);
-    drop(outliner);
+    sessions.keep_only(&[landmark]);
     lap("outline");
-    let mut landmarker = Landmarker::load(&environment, &models.checked(landmark)?)?;
+    let landmarker = sessions.landmarker(landmark)?;
     for swing in &swings {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
         for cut in key::moment_frames(swing).into_iter().filter_map(cut) {
             if let Entry::Vacant(place) = looks.entry(cut.frame) {
-                place.insert(cut.look(&mut landmarker, &region)?);
+                place.insert(cut.look(landmarker, &region)?);
             }
         }
     }
@@ -160,18 +149,19 @@ pub fn observe(path: &Path, probe: &Probe, models: &Models, choice: ModelChoice)
         seen.key.push(frame, probe.times[frame], look);
     }
     lap("key");
-    let mut landmarker = landmarker.with_arm_peaks();
+    landmarker.read_arm_peaks();
     for swing in &read_swings(&seen, 175.0, None) {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
         // the model's own left and right, which may be exchanged throughout
         let lead = if swing.view.sides_exchanged { swing.lead.other() } else { swing.lead };
         for cut in key::arm_frames(swing).into_iter().filter_map(cut) {
             let Ok(i) = seen.body.frames.binary_search(&cut.frame) else { continue };
-            seen.arms.push(ArmLooks { frame: cut.frame, looks: key::arm_looks(cut, &region, &seen.body.looks[i], lead, &mut landmarker)? });
+            seen.arms.push(ArmLooks { frame: cut.frame, looks: key::arm_looks(cut, &region, &seen.body.looks[i], lead, landmarker)? });
         }
     }
     lap("arms");
-    work.measuring(&landmarker);
+    work.landmarks = sessions.spent();
+    work.landmarks_measuring = work.landmarks - scouting;
     timings.extend(work.timings());
     Ok(Ok(Observed { seen, cuts: close.cuts, timings }))
 }

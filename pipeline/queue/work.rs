@@ -5,7 +5,7 @@ use super::engine::{ClipJob, Queue, Stage, Times};
 use super::media::Media;
 use super::stores::{StoreAt, Stores};
 use crate::batch::interrupt::Interrupt;
-use crate::batch::job::{self, Job, JobOutcome, worker_program};
+use crate::batch::job::{self, Job, JobOutcome, Workers};
 use crate::batch::place::{self, OutFolder};
 use crate::error::{Error, Result};
 use crate::history::store::{Attempt, Lease};
@@ -35,7 +35,7 @@ struct Machine {
     media: Media,
     out: PathBuf,
     models: Models,
-    worker: PathBuf,
+    workers: Workers,
     settings: Mutex<BTreeMap<String, Arc<Settings>>>,
     interrupt: Interrupt,
     /// Why this machine is not fit to go on.
@@ -66,7 +66,7 @@ pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
         media: work.media,
         out: work.out,
         models,
-        worker: worker_program()?,
+        workers: Workers::new()?,
         settings: Mutex::default(),
         interrupt: interrupt.clone(),
         unfit: Mutex::default(),
@@ -195,7 +195,7 @@ impl Machine {
         let clip = self.media.fetch(&job.identity, &this.settings)?;
         let began = Instant::now();
         let told = Job { identity: job.identity.clone(), choice: job.choice, settings: Settings::clone(&this.settings) };
-        let outcome = job::run(&self.worker, clip.path(), folder, &told, &self.interrupt)?;
+        let outcome = self.workers.run(clip.path(), folder, &told, &self.interrupt)?;
         let mut attempt = Attempt {
             owner: job.owner.clone(),
             clip: job.identity.id().into(),

@@ -51,8 +51,20 @@ impl Probe {
 #[derive(Deserialize)]
 struct Answer {
     #[serde(default)]
+    packets: Vec<Packet>,
+    #[serde(default)]
     streams: Vec<Stream>,
     format: Option<Format>,
+}
+
+/// A packet as `ffprobe` tells of it.
+#[derive(Debug, Clone, Deserialize)]
+pub struct Packet {
+    /// Seconds; absent where the container does not say.
+    #[serde(default)]
+    pub pts_time: Option<String>,
+    #[serde(default)]
+    pub flags: String,
 }
 
 #[derive(Deserialize)]
@@ -90,9 +102,13 @@ struct Format {
 /// `Ok(Err(reason))` where the clip is at fault, `Err` where the installation is (no `ffprobe`).
 pub fn probe(path: &Path, settings: &Settings) -> Result<std::result::Result<Probe, Reason>> {
     let caps = &settings.intake;
+    // one packet more than allowed tells that there are too many
+    let packets = format!("%+#{}", caps.max_frames + 1);
     let about = [
+        "-read_intervals",
+        &packets,
         "-show_entries",
-        "stream=width,height,duration,nb_frames:stream_disposition=attached_pic:stream_side_data=rotation:format=duration:format_tags=creation_time",
+        "packet=pts_time,flags:stream=width,height,duration,nb_frames:stream_disposition=attached_pic:stream_side_data=rotation:format=duration:format_tags=creation_time",
         "-of",
         "json",
     ];
@@ -120,11 +136,7 @@ pub fn probe(path: &Path, settings: &Settings) -> Result<std::result::Result<Pro
     if let Some(n) = counted.filter(|n| *n > caps.max_frames) {
         return Ok(Err(ReasonCode::TooLong.because(format!("{n} frames"))));
     }
-    let packets = match ffprobe(path, &["-show_entries", "packet=pts_time,flags", "-of", "csv=p=0"])? {
-        Ok(text) => text,
-        Err(why) => return Ok(Err(ReasonCode::Unreadable.because(why))),
-    };
-    let times = packet_times(&packets);
+    let times = packet_times(&answer.packets);
     if times.is_empty() {
         return Ok(Err(ReasonCode::NoFrames.reason()));
     }
@@ -138,16 +150,11 @@ pub fn probe(path: &Path, settings: &Settings) -> Result<std::result::Result<Pro
     Ok(Ok(Probe { width, height, rotation_deg: quarter * 90, times, created }))
 }
 
-/// Times of the shown frames from lines `pts_time,flags`: packets flagged D (hidden by an edit list) dropped, sorted,
-/// doubles removed, the first at 0. Packets without a time are spread after the last known one by the usual step.
-pub fn packet_times(lines: &str) -> Vec<f64> {
-    let mut times: Vec<f64> = lines
-        .lines()
-        .filter_map(|line| {
-            let (time, flags) = line.trim().split_once(',')?;
-            if flags.contains('D') { None } else { time.parse().ok() }
-        })
-        .collect();
+/// Times of the shown frames: packets flagged D (hidden by an edit list) or without a time dropped, sorted, doubles removed,
+/// the first at 0.
+pub fn packet_times(packets: &[Packet]) -> Vec<f64> {
+    let shown = packets.iter().filter(|p| !p.flags.contains('D'));
+    let mut times: Vec<f64> = shown.filter_map(|p| p.pts_time.as_deref()?.parse().ok()).collect();
     times.sort_by(f64::total_cmp);
     times.dedup_by(|b, a| *b - *a < 1e-6);
     let first = times.first().copied().unwrap_or(0.0);

@@ -31,13 +31,16 @@ pub fn with_stub(sleep: &str) -> Programs {
     std::fs::write(folder.path().join("template"), template).unwrap();
     let script = format!(
         r#"#!/bin/sh
-read -r job
-rest=${{job#*\"sha256\":\"}}; sha=${{rest%%\"*}}
-rest=${{job#*\"file\":\"}}; file=${{rest%%\"*}}
-case "$file" in *poison*) kill -ABRT $$ ;; esac
-sleep {sleep}
-echo "$sha" > "$2/seen.npz"
-exec sed -e "s/@SHA@/$sha/" -e "s/@ID@/$(printf %.16s "$sha")/" -e "s|@FILE@|$file|" '{}/template' > "$2/report.json"
+while read -r order; do
+    rest=${{order#*\"folder\":\"}}; folder=${{rest%%\"*}}
+    rest=${{order#*\"sha256\":\"}}; sha=${{rest%%\"*}}
+    rest=${{order#*\"file\":\"}}; file=${{rest%%\"*}}
+    case "$file" in *poison*) kill -ABRT $$ ;; esac
+    sleep {sleep}
+    echo "$sha" > "$folder/seen.npz"
+    sed -e "s/@SHA@/$sha/" -e "s/@ID@/$(printf %.16s "$sha")/" -e "s|@FILE@|$file|" '{}/template' > "$folder/report.json"
+    echo 0
+done
 "#,
         folder.path().display()
     );

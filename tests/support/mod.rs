@@ -235,8 +235,8 @@ pub fn kill_workers(out: &Path) -> usize {
     let mut killed = 0;
     for process in std::fs::read_dir("/proc").unwrap().filter_map(Result::ok) {
         let command = std::fs::read(process.path().join("cmdline")).unwrap_or_default();
-        let command = String::from_utf8_lossy(&command);
-        if command.contains("dawnsheet-worker") && command.contains(out.to_str().unwrap()) {
+        let complains_to = std::fs::read_link(process.path().join("fd/2")).unwrap_or_default();
+        if String::from_utf8_lossy(&command).contains("dawnsheet-worker") && complains_to.starts_with(out) {
             killed += usize::from(std::process::Command::new("kill").arg("-9").arg(process.file_name()).status().unwrap().success());
         }
     }
