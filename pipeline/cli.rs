@@ -1,27 +1,23 @@
 //! What can be typed, and what it starts.
 
 mod after;
+mod clip;
 mod elsewhere;
 #[cfg(feature = "queue")]
 mod fleet;
+mod trend;
 
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
-use dawnsheet::batch::job::{self, Job, JobOutcome, Workers};
 use dawnsheet::batch::night::{self, Night};
-use dawnsheet::batch::place::{self, OutFolder};
+use dawnsheet::batch::place::OutFolder;
 use dawnsheet::batch::summary::printable;
 use dawnsheet::batch::{doctor, forget, rejudge, take_in};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
-use dawnsheet::history::trend::{self, Trend as Series};
-use dawnsheet::intake::admit::{admit, placeholder_sha256};
-use dawnsheet::intake::roster::slug;
-use dawnsheet::intake::{Brief, Roster};
-use dawnsheet::judge::{self, Identity};
+use dawnsheet::intake::Roster;
 use dawnsheet::pose::models::{ModelChoice, Models};
-use dawnsheet::report::types::{LeadSideSource, PlaybackSource, Side, Verdict};
-use dawnsheet::report::{ReasonCode, Report, sheet};
+use dawnsheet::report::sheet;
 use dawnsheet::settings::Settings;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -40,13 +36,13 @@ enum Command {
     /// Work through an inbox (INBOX/<student>/<clip>): a report for each clip, and the morning sheet
     Run(Run),
     /// Measure one clip
-    Clip(Clip),
+    Clip(clip::Clip),
     /// Judge every kept clip again, by other settings or a newer program; no video is read
     Rejudge(Rejudge),
     /// Write the morning sheet again from the store
     Sheet(Sheet),
     /// Say whether a student's faults truly change, or only within the error of measurement
-    Trend(Trend),
+    Trend(trend::Trend),
     /// Judge key points that were kept elsewhere (FOLDER/<student>/<day>.npz) as if their clips had come in
     TakeIn(TakeIn),
     /// Record whether you agree with a verdict; the sheet says how often its flags were right
@@ -97,33 +93,6 @@ struct Run {
 }
 
 #[derive(Args)]
-struct Clip {
-    /// The clip
-    file: PathBuf,
-    /// The golfer's lead side (left for a right-handed golfer)
-    #[arg(long, value_enum)]
-    lead_side: Option<Side>,
-    /// The golfer's stature in centimetres, 80 to 230
-    #[arg(long, value_name = "CM", value_parser = stature)]
-    stature: Option<f64>,
-    /// How many times slower than life the clip plays, 0.1 to 64
-    #[arg(long, value_name = "X", value_parser = playback)]
-    playback_factor: Option<f64>,
-    /// Pose model
-    #[arg(long, value_enum, default_value_t = ModelChoice::Accurate)]
-    model: ModelChoice,
-    /// Settings file (TOML)
-    #[arg(long, value_name = "FILE")]
-    settings: Option<PathBuf>,
-    /// Folder for report, key points and pictures [default: nothing is kept]
-    #[arg(long, value_name = "DIR")]
-    out: Option<PathBuf>,
-    /// Print the report as JSON
-    #[arg(long)]
-    json: bool,
-}
-
-#[derive(Args)]
 struct Rejudge {
     /// Settings file (TOML)
     #[arg(long, value_name = "FILE")]
@@ -141,21 +110,6 @@ struct Sheet {
     /// Only clips filmed on or after this day (2026-04-12)
     #[arg(long, value_name = "DATE", value_parser = day)]
     since: Option<String>,
-}
-
-#[derive(Args)]
-struct Trend {
-    /// The student, by name or by folder name below `reports` [default: everyone]
-    student: Option<String>,
-    /// Folder of an earlier run
-    #[arg(long, default_value = "out", value_name = "DIR")]
-    out: PathBuf,
-    /// Print as JSON
-    #[arg(long, conflicts_with = "csv")]
-    json: bool,
-    /// Print as CSV, one line a clip and metric
-    #[arg(long)]
-    csv: bool,
 }
 
 #[derive(Args)]
@@ -218,14 +172,6 @@ fn in_range(text: &str, low: f64, high: f64) -> std::result::Result<f64, String>
     if (low..=high).contains(&v) { Ok(v) } else { Err(format!("not between {low} and {high}")) }
 }
 
-fn stature(text: &str) -> std::result::Result<f64, String> {
-    in_range(text, 80.0, 230.0)
-}
-
-fn playback(text: &str) -> std::result::Result<f64, String> {
-    in_range(text, 0.1, 64.0)
-}
-
 fn day(text: &str) -> std::result::Result<String, String> {
     text.parse::<jiff::civil::Date>().map(|d| d.to_string()).map_err(|_| "not a day like 2026-04-12".into())
 }
@@ -238,7 +184,7 @@ fn time_of_day(text: &str) -> std::result::Result<jiff::civil::Time, String> {
 pub fn run(cli: Cli) -> Result<u8> {
     match cli.command {
         Command::Run(a) => run_night(a),
-        Command::Clip(a) => run_clip(a),
+        Command::Clip(a) => clip::run(a),
         Command::Rejudge(a) => run_rejudge(&a),
         Command::Sheet(a) => {
             let out = existing(&a.out)?;
@@ -246,7 +192,7 @@ pub fn run(cli: Cli) -> Result<u8> {
             println!("{}", sheet::write(&out, &store, None, a.since.as_deref())?.display());
             Ok(0)
         }
-        Command::Trend(a) => run_trend(&a),
+        Command::Trend(a) => trend::run(&a),
         Command::TakeIn(a) => run_take_in(&a),
         Command::Verdict(a) => after::judge(&a),
         Command::Desk(a) => after::desk(&a),
@@ -302,96 +248,6 @@ fn run_night(a: Run) -> Result<u8> {
     Ok(summary.exit_code())
 }
 
-fn run_clip(a: Clip) -> Result<u8> {
-    let settings = Settings::load(a.settings.as_deref())?;
-    let models = Models::locate();
-    for id in a.model.all_files() {
-        models.checked(id)?;
-    }
-    models.runtime()?;
-    let workers = Workers::new()?;
-    let name = a.file.file_name().unwrap_or_default().to_string_lossy().into_owned();
-    let mut brief = Brief {
-        file: name.clone(),
-        lead_side: a.lead_side.map(|s| (s, LeadSideSource::Option)),
-        stature_cm: a.stature,
-        playback: a.playback_factor.map(|f| (f, PlaybackSource::Option)),
-        ..Brief::default()
-    };
-    brief.set_dates(None, &name, a.file.metadata().ok().and_then(|m| m.modified().ok()));
-    let out = a.out.as_deref().map(OutFolder::open).transpose()?;
-    let temporary = tempfile::tempdir().map_err(|e| Error::Usage(format!("no temporary folder can be made: {e}")))?;
-    let (identity, report, folder) = match admit(&a.file, &settings) {
-        Err(reason) => {
-            let identity = Identity { sha256: placeholder_sha256(&name), bytes: 0, brief };
-            let report = judge::failed(&identity, reason, a.model, &models, &settings);
-            (identity, report, None)
-        }
-        Ok(admitted) => {
-            let identity = Identity { sha256: admitted.sha256, bytes: admitted.bytes, brief };
-            let folder = match &out {
-                Some(out) => out.staging(identity.id())?,
-                None => temporary.path().to_path_buf(),
-            };
-            let job = Job { identity: identity.clone(), choice: a.model, settings: settings.clone() };
-            let report = match workers.run(&a.file, &folder, &job, &Interrupt::default())? {
-                JobOutcome::Done { report, .. } => *report,
-                JobOutcome::Failed { why, stderr } => {
-                    eprint!("{}", printable(&stderr));
-                    judge::failed(&identity, ReasonCode::WorkerFailed.because(why), a.model, &models, &settings)
-                }
-                JobOutcome::GivenUp => return Err(Error::Internal("the worker was given up without being asked to".into())),
-                JobOutcome::Installation(why) => return Err(Error::Installation(why)),
-            };
-            (identity, report, Some(folder))
-        }
-    };
-    if let Some(out) = &out {
-        if let Some(folder) = folder {
-            let seen = folder.join(job::SEEN);
-            if seen.is_file() {
-                place::put(&seen, &out.keypoints(identity.id())?)?;
-            }
-            let pictures = folder.join(job::PICTURES);
-            if pictures.is_dir() {
-                place::put(&pictures, &out.pictures(identity.id()))?;
-            }
-            std::fs::remove_dir_all(&folder).map_err(Error::file(&folder))?;
-        }
-        place::write(&out.report(&slug(None), identity.id())?, report.to_json().as_bytes())?;
-    }
-    if a.json {
-        print!("{}", report.to_json());
-    } else {
-        print!("{}", describe(&report));
-    }
-    Ok(u8::from(!report.usable))
-}
-
-/// The report in a few lines for a terminal.
-fn describe(report: &Report) -> String {
-    let mut text = format!("{}  {}\n", report.clip.id, printable(&report.clip.file));
-    if let Some(main) = report.swings.iter().find(|s| s.main) {
-        for (name, fault) in &main.faults {
-            text.push_str(&format!("{:<13} {:<15} {}\n", name.words(), fault.verdict.words(), fault.text));
-        }
-        for root in &main.roots {
-            text.push_str(&format!("likely root   {}\n", root.text));
-        }
-        for (name, metric) in &main.metrics {
-            if let Some(m) = metric.measured() {
-                text.push_str(&format!("  {name:<38} {:>8.2} {:<10} ({:.2} to {:.2})\n", m.value, m.unit, m.low, m.high));
-            }
-        }
-    }
-    for r in &report.reasons {
-        text.push_str(&format!("{}: {}. {}.\n", r.code.code(), r.text, r.advice));
-    }
-    let verdict = report.verdict.map_or("no swing measured", Verdict::words);
-    text.push_str(&format!("verdict: {verdict}; needs a look: {}\n", if report.needs_look { "yes" } else { "no" }));
-    text
-}
-
 fn run_rejudge(a: &Rejudge) -> Result<u8> {
     let settings = Settings::load(a.settings.as_deref())?;
     let out = existing(&a.out)?;
@@ -401,52 +257,6 @@ fn run_rejudge(a: &Rejudge) -> Result<u8> {
     sheet::write(&out, &store, None, None)?;
     println!("{} judged again, {} with another verdict, {} without key points kept", count.judged, count.changed, count.without_look);
     Ok(0)
-}
-
-fn run_trend(a: &Trend) -> Result<u8> {
-    let out = existing(&a.out)?;
-    let store = Store::open(&out.store())?;
-    let mut stored: Vec<_> = store.results()?.into_iter().map(|(s, _)| s).collect();
-    if let Some(wanted) = &a.student {
-        let same = |name: &str| name.to_lowercase() == wanted.to_lowercase();
-        stored.retain(|s| same(&s.owner) || s.report.clip.student.as_deref().is_some_and(same));
-        if stored.is_empty() {
-            return Err(Error::Usage(format!("no clip of a student '{}' in {}", printable(wanted), out.root().display())));
-        }
-    }
-    let found = trend::trends(&stored);
-    if a.json {
-        println!("{}", serde_json::to_string_pretty(&found).map_err(|e| Error::Internal(e.to_string()))?);
-    } else if a.csv {
-        print!("{}", trend::csv(&found));
-    } else {
-        print!("{}", trend_table(&found));
-    }
-    Ok(0)
-}
-
-/// Trends for a terminal: one line a metric, its sentence below.
-fn trend_table(found: &[Series]) -> String {
-    let mut text = String::new();
-    let mut last = String::new();
-    for t in found {
-        let who = t.student.as_deref().map_or_else(|| "no student".into(), printable);
-        let heading = format!("{who}, {}, {}", trend::view_words(t.view), t.club.words());
-        if heading != last {
-            text.push_str(&format!("{}{heading}\n", if last.is_empty() { "" } else { "\n" }));
-            last = heading;
-        }
-        let d = t.metric.digits;
-        let (first, now) = (t.points[0].value, t.last().value);
-        let then = if t.points.len() > 1 { format!("{first:>6.d$} to ") } else { " ".repeat(10) };
-        let line = trend::sparkline(t.points.iter().map(|p| p.value));
-        text.push_str(&format!("  {:<22} {:<17} {then}{now:>6.d$} {:<10} {line}\n", t.metric.words, t.word.words(), t.unit));
-        text.push_str(&format!("    {}\n", t.reason));
-    }
-    if found.is_empty() {
-        text.push_str("no dated clip with a measured swing yet\n");
-    }
-    text
 }
 
 fn run_take_in(a: &TakeIn) -> Result<u8> {

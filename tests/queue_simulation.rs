@@ -20,10 +20,11 @@ use dawnsheet::queue::{ClipJob, Queue, Stage, StoreAt, Stores, Times};
 use dawnsheet::report::Report;
 use dawnsheet::settings::Settings;
 use fleet::{COACH, LEFT, count, fill, finish, with_stub};
+use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
-use support::{repository, rounds};
+use support::{Place, at_once, dawnsheet, fixture, repository, rounds, stamped};
 
 /// A report of usual size: judged from the kept look at a committed clip.
 fn real_report() -> Report {
@@ -139,4 +140,34 @@ fn speed_up() {
         seconds[1]
     );
     assert!(speed_up > 1.4, "{seconds:?}");
+}
+
+/// Two machines of one slot over one, with a real clip again and again: on two cores each has its own.
+#[test]
+#[ignore = "a measurement: scripts/queue-simulation"]
+fn speed_up_with_real_clips() {
+    let jobs = rounds("SIM_SPEED_CLIPS", 12);
+    let mut seconds = Vec::new();
+    for machines in [1, 2] {
+        let place = Place::new();
+        let clip = std::fs::read(fixture("Mira Okafor/2026-11-23 7 iron.mp4")).unwrap();
+        for n in 0..jobs {
+            place.write(&format!("student {}/clip {n}.mp4", n % 3), &stamped(&clip, n as u32));
+        }
+        let (cluster, settings) = (Cluster::start(), at_once(&place));
+        let url = cluster.create("night");
+        let (inbox, out) = (place.inbox(), place.folder.path().join("fleet"));
+        let (inbox, out) = (inbox.to_str().unwrap(), out.to_str().unwrap());
+        let planned = dawnsheet(&["enqueue", inbox, "--queue", &url, "--coach", COACH, "--settings", &settings]);
+        assert!(planned.stdout.contains(&format!("{jobs} enqueued")), "{}{}", planned.stdout, planned.stderr);
+        let work = ["work", "--queue", &url, "--media", inbox, "--out", out, "--slots", "1", "--poll", "0.05"];
+        let start = || Command::new(env!("CARGO_BIN_EXE_dawnsheet")).args(work).stderr(Stdio::null()).spawn().unwrap();
+        seconds.push(finish(&cluster, "night", (0..machines).map(|_| start()).collect(), Duration::from_secs(600)));
+    }
+    let speed_up = seconds[0] / seconds[1];
+    println!(
+        "{jobs} real clips, accurate, 1 slot a machine: 1 machine {:.1} s, 2 machines {:.1} s, speed-up {speed_up:.2}",
+        seconds[0], seconds[1]
+    );
+    assert!(speed_up > 1.2, "{seconds:?}");
 }

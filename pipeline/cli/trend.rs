@@ -1,0 +1,70 @@
+//! Trends for a terminal, as JSON and as CSV.
+
+use super::existing;
+use clap::Args;
+use dawnsheet::batch::summary::printable;
+use dawnsheet::error::{Error, Result};
+use dawnsheet::history::Store;
+use dawnsheet::history::trend::{self, Trend as Series};
+use std::path::PathBuf;
+
+#[derive(Args)]
+pub struct Trend {
+    /// The student, by name or by folder name below `reports` [default: everyone]
+    student: Option<String>,
+    /// Folder of an earlier run
+    #[arg(long, default_value = "out", value_name = "DIR")]
+    out: PathBuf,
+    /// Print as JSON
+    #[arg(long, conflicts_with = "csv")]
+    json: bool,
+    /// Print as CSV, one line a clip and metric
+    #[arg(long)]
+    csv: bool,
+}
+
+pub fn run(a: &Trend) -> Result<u8> {
+    let out = existing(&a.out)?;
+    let store = Store::open(&out.store())?;
+    let mut stored: Vec<_> = store.results()?.into_iter().map(|(s, _)| s).collect();
+    if let Some(wanted) = &a.student {
+        let same = |name: &str| name.to_lowercase() == wanted.to_lowercase();
+        stored.retain(|s| same(&s.owner) || s.report.clip.student.as_deref().is_some_and(same));
+        if stored.is_empty() {
+            return Err(Error::Usage(format!("no clip of a student '{}' in {}", printable(wanted), out.root().display())));
+        }
+    }
+    let found = trend::trends(&stored);
+    if a.json {
+        println!("{}", serde_json::to_string_pretty(&found).map_err(|e| Error::Internal(e.to_string()))?);
+    } else if a.csv {
+        print!("{}", trend::csv(&found));
+    } else {
+        print!("{}", trend_table(&found));
+    }
+    Ok(0)
+}
+
+/// Trends for a terminal: one line a metric, its sentence below.
+fn trend_table(found: &[Series]) -> String {
+    let mut text = String::new();
+    let mut last = String::new();
+    for t in found {
+        let who = t.student.as_deref().map_or_else(|| "no student".into(), printable);
+        let heading = format!("{who}, {}, {}", trend::view_words(t.view), t.club.words());
+        if heading != last {
+            text.push_str(&format!("{}{heading}\n", if last.is_empty() { "" } else { "\n" }));
+            last = heading;
+        }
+        let d = t.metric.digits;
+        let (first, now) = (t.points[0].value, t.last().value);
+        let then = if t.points.len() > 1 { format!("{first:>6.d$} to ") } else { " ".repeat(10) };
+        let line = trend::sparkline(t.points.iter().map(|p| p.value));
+        text.push_str(&format!("  {:<22} {:<17} {then}{now:>6.d$} {:<10} {line}\n", t.metric.words, t.word.words(), t.unit));
+        text.push_str(&format!("    {}\n", t.reason));
+    }
+    if found.is_empty() {
+        text.push_str("no dated clip with a measured swing yet\n");
+    }
+    text
+}
