@@ -87,18 +87,8 @@ fn in_a_child(order: &Order, models: &Models, sessions: &mut Sessions) -> Result
     // SAFETY: this process has one thread, as was just counted, so that the child lacks nothing that others hold or were at.
     let child = match unsafe { fork() } {
         Ok(ForkResult::Parent { child }) => child,
-        Ok(ForkResult::Child) => {
-            let nothing = File::open("/dev/null").and_then(|f| Ok(rustix::stdio::dup2_stdin(f)?));
-            let code = nothing.map_err(Error::file(Path::new("/dev/null"))).and_then(|()| work(order, models, sessions)).map_or_else(
-                |e| {
-                    eprintln!("{e}");
-                    i32::from(exit_code(&e))
-                },
-                |()| 0,
-            );
-            // without exit handlers: they would free the loaded models one by one
-            signal_hook::low_level::exit(code)
-        }
+        // without exit handlers: they would free the loaded models one by one
+        Ok(ForkResult::Child) => signal_hook::low_level::exit(alone(order, models, sessions)),
         Err(e) => return Err(Error::Internal(format!("no process can be started: {e}"))),
     };
     let child = Pid::from_raw(child.as_raw()).ok_or_else(|| Error::Internal("a child without a number".into()))?;
@@ -112,6 +102,19 @@ fn in_a_child(order: &Order, models: &Models, sessions: &mut Sessions) -> Result
     }
     let status = waitpid(Some(child), WaitOptions::empty()).map_err(os)?;
     status.map(|(_, s)| ExitStatus::from_raw(s.as_raw())).ok_or_else(|| Error::Internal("a child without an end".into()))
+}
+
+/// The forked process: its exit code.
+fn alone(order: &Order, models: &Models, sessions: &mut Sessions) -> i32 {
+    // what is to come is no business of a process that a clip may have taken over
+    let nothing = File::open("/dev/null").and_then(|f| Ok(rustix::stdio::dup2_stdin(f)?));
+    match nothing.map_err(Error::file(Path::new("/dev/null"))).and_then(|()| work(order, models, sessions)) {
+        Ok(()) => 0,
+        Err(e) => {
+            eprintln!("{e}");
+            i32::from(exit_code(&e))
+        }
+    }
 }
 
 fn work(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<()> {

@@ -60,9 +60,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let began = Instant::now();
     let deadline = night.until.map(|t| deadline(&Zoned::now(), t)).transpose().map_err(|e| Error::Usage(format!("--until: {e}")))?;
     let models = Models::locate();
-    for id in night.choice.all_files() {
-        models.checked(id)?;
-    }
+    night.choice.all_files().par_bridge().try_for_each(|id| models.checked(id).map(|_| ()))?;
     models.runtime()?;
     let hosts = Workers::new()?;
     let found = walk(&night.inbox, &night.roster, &night.settings)?;
