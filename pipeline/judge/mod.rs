@@ -268,7 +268,7 @@ fn provenance(
         step(
             "measuring pass",
             json!({ "looks": seen.body.looks.len(), "model": choice.dense(), "region": "one for the whole swing", "outlines": seen.outlines.len(),
-                    "key_looks": seen.key.looks.len(), "arm_frames": seen.arms.len(), "arm_looks": seen.arms.iter().map(|a| a.looks.len()).sum::<usize>() }),
+                    "key_looks": seen.key.looks.len(), "arm_frames": seen.arms.len(), "arm_looks": seen.arms.first().map_or(0, |a| a.looks.len()) }),
         ),
         step(
             "track",

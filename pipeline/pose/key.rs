@@ -6,7 +6,7 @@ use super::landmarker::Landmarker;
 use super::region::Region;
 use crate::error::Result;
 use crate::report::types::Side;
-use crate::swing::body::{flexion_deg, keypoint, middle, signed_distance};
+use crate::swing::body::{keypoint, middle};
 use crate::swing::{Moment, Part, SwingRead};
 
 /// Frames with an outline: at address, and from lead arm level to the top.
@@ -73,31 +73,16 @@ pub fn arm_frames(swing: &SwingRead) -> Vec<usize> {
     spread(&inside, ARM_FRAMES).into_iter().map(|i| swing.track.frames[i]).collect()
 }
 
-/// Looks whose bends of the elbow lie within this, degrees, agree; two more would tell nothing new. (Rendered swings: so in 44 %
-/// of the frames; errors of bow and bend the same to their second digit with all five looks everywhere.)
-const AGREEING_BENDS: f64 = 6.0;
-
-/// Three looks at the arms, and two more where those disagree about the elbow: regions of 0.65 and 0.8 of the body's about the
-/// middle of the trunk, upright or turned with the trunk, and one of 0.5 about the lead arm. (Mirrored looks and the body's own
-/// region brought nothing beside these.)
+/// Five looks at the arms: regions of 0.65 and 0.8 of the body's about the middle of the trunk, upright and turned with the
+/// trunk, and one of 0.5 about the lead arm. (Mirrored looks and the body's own region brought nothing beside these.)
 pub fn arm_looks(cut: &Cut, region: &Region, body: &Look, lead: Side, landmarker: &mut Landmarker) -> Result<Vec<Look>> {
     use Keypoint::*;
     let (hip, shoulder) = (body.mid(LeftHip, RightHip), body.mid(LeftShoulder, RightShoulder));
     let arm = middle(body.at(keypoint(Part::Shoulder, lead)), body.mid(LeftWrist, RightWrist));
     let trunk = middle(hip, shoulder);
     let tilt = (shoulder[0] - hip[0]).atan2(hip[1] - shoulder[1]);
-    let mut look = |centre, scale, rotation| cut.look(landmarker, &Region { rotation, ..region.moved(centre, scale) });
-    let mut looks = vec![look(trunk, 0.65, 0.0)?, look(trunk, 0.8, tilt)?, look(arm, 0.5, tilt)?];
-    let bends: Vec<f64> = looks.iter().map(|l| bend_deg(l, lead)).collect();
-    let (least, most) = bends.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &v| (a.min(v), b.max(v)));
-    if most - least > AGREEING_BENDS {
-        looks.extend([look(trunk, 0.65, tilt)?, look(trunk, 0.8, 0.0)?]);
-    }
-    Ok(looks)
-}
-
-/// Bend of a side's elbow, degrees, signed by the side to which it lies off the line from shoulder to wrist.
-fn bend_deg(look: &Look, side: Side) -> f64 {
-    let [shoulder, elbow, wrist] = [Part::Shoulder, Part::Elbow, Part::Wrist].map(|p| look.at(keypoint(p, side)));
-    flexion_deg(shoulder, elbow, wrist).copysign(signed_distance(elbow, shoulder, wrist))
+    [(trunk, 0.65, 0.0), (trunk, 0.65, tilt), (trunk, 0.8, 0.0), (trunk, 0.8, tilt), (arm, 0.5, tilt)]
+        .into_iter()
+        .map(|(centre, scale, rotation)| cut.look(landmarker, &Region { rotation, ..region.moved(centre, scale) }))
+        .collect()
 }

@@ -6,7 +6,7 @@ use super::landmarker::Outline;
 use super::region::Region;
 use crate::error::{Error, Result};
 use crate::video::camera::Shift;
-use ndarray::{Array1, Array2, Array3, Array4, Axis, Slice};
+use ndarray::{Array1, Array2, Array3, Array4, Axis};
 use ndarray_npy::{NpzReader, NpzWriter};
 use serde::{Deserialize, Serialize};
 use std::fs::File;
@@ -123,7 +123,7 @@ fn whole(frames: &[usize]) -> Array1<u32> {
 impl Seen {
     /// Writes the arrays: `about` (JSON bytes), `scout_*`, `body_*` and `key_*` (frames, times [look], points [look, keypoint,
     /// (x, y, z, visibility, presence, flag)]), `camera` [look, (dx, dy, turn)], `outline_*` (frames, regions [n, (cx, cy,
-    /// size, rotation)], logits [n, row, column] in steps), `arm_frames` [n], `arm_points` [n, look, keypoint, 6] (not a number: no such look).
+    /// size, rotation)], logits [n, row, column] in steps), `arm_frames` [n], `arm_points` [n, look, keypoint, 6].
     pub fn write(&self, path: &Path) -> Result<()> {
         let file = File::create(path).map_err(Error::file(path))?;
         let mut npz = NpzWriter::new_compressed(file);
@@ -154,11 +154,10 @@ impl Seen {
         npz.add_array("outline_logits", &logits).map_err(fail)?;
         let arm_frames: Vec<usize> = self.arms.iter().map(|a| a.frame).collect();
         npz.add_array("arm_frames", &whole(&arm_frames)).map_err(fail)?;
-        let most = self.arms.iter().map(|a| a.looks.len()).max().unwrap_or(0);
-        let mut arm_points = Array4::from_elem((self.arms.len(), most, POINTS, CHANNELS), f32::NAN);
+        let each = self.arms.first().map_or(0, |a| a.looks.len());
+        let mut arm_points = Array4::zeros((self.arms.len(), each, POINTS, CHANNELS));
         for (i, arm) in self.arms.iter().enumerate() {
-            let mut place = arm_points.index_axis_mut(Axis(0), i);
-            place.slice_axis_mut(Axis(0), Slice::from(..arm.looks.len())).assign(&points_array(&arm.looks));
+            arm_points.index_axis_mut(Axis(0), i).assign(&points_array(&arm.looks));
         }
         npz.add_array("arm_points", &arm_points).map_err(fail)?;
         npz.finish().map_err(fail)?.sync_all().map_err(Error::file(path))
@@ -213,11 +212,7 @@ impl Seen {
         let arms = arm_frames
             .iter()
             .enumerate()
-            .map(|(i, &frame)| {
-                let mut looks = looks_of(&arm_points.index_axis(Axis(0), i).to_owned());
-                looks.retain(|l| !l.flag.is_nan());
-                ArmLooks { frame: frame as usize, looks }
-            })
+            .map(|(i, &frame)| ArmLooks { frame: frame as usize, looks: looks_of(&arm_points.index_axis(Axis(0), i).to_owned()) })
             .collect();
         Ok(Seen { about, scout, body, key, camera, outlines, arms })
     }
