@@ -64,7 +64,9 @@ fn serve() -> Result<()> {
             sessions = Some(Sessions::start(&models)?);
         }
         let Some(at_hand) = sessions.as_mut() else { continue };
-        at_hand.load(&models, order.job.choice)?;
+        if at_hand.load(&models, order.job.choice)? {
+            give_back();
+        }
         let status = if threads() == Some(1) {
             in_a_child(&order, &models, at_hand)?
         } else {
@@ -74,6 +76,15 @@ fn serve() -> Result<()> {
         writeln!(answers, "{}", status.into_raw()).map_err(|e| Error::Internal(e.to_string()))?;
     }
     Ok(())
+}
+
+/// Gives freed memory back to the system: loading leaves 65 MB behind, which every clip's process would count as its own.
+fn give_back() {
+    // SAFETY: glibc's malloc_trim takes a number and changes nothing that is in use.
+    #[cfg(target_env = "gnu")]
+    unsafe {
+        libc::malloc_trim(0);
+    }
 }
 
 /// Threads of this process, where the system tells.

@@ -37,12 +37,9 @@ pub fn examine(out: &std::path::Path) -> Vec<Check> {
         "dawnsheet-worker",
         worker_program().map_err(|e| e.to_string()).and_then(|w| {
             // loads the video libraries and stops at once, told to do nothing
-            let ran = Command::new(&w).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).status().map_err(|e| e.to_string())?;
-            if ran.success() {
-                Ok("starts".into())
-            } else {
-                Err(format!("does not start ({ran}): run scripts/setup"))
-            }
+            let ran =
+                Command::new(&w).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).status().map_err(|e| e.to_string())?;
+            if ran.success() { Ok("starts".into()) } else { Err(format!("does not start ({ran}): run scripts/setup")) }
         }),
     ));
     let folder = if out.exists() {

@@ -22,18 +22,21 @@ impl Sessions {
         Ok(Sessions { environment: environment(&models.runtime()?)?, detector: None, landmarkers: BTreeMap::new(), spent: 0.0 })
     }
 
-    /// Loads what `choice` needs and is not at hand. Errors name the file and the command that mends it.
-    pub fn load(&mut self, models: &Models, choice: ModelChoice) -> Result<()> {
+    /// Loads what `choice` needs and is not at hand; whether that was anything. Errors name the file and the command that mends it.
+    pub fn load(&mut self, models: &Models, choice: ModelChoice) -> Result<bool> {
+        let mut loaded = false;
         for id in choice.all_files() {
             if id == "detector" {
                 if self.detector.is_none() {
                     self.detector = Some(Detector::load(&self.environment, &models.checked(id)?)?);
+                    loaded = true;
                 }
             } else if !self.landmarkers.contains_key(id) {
                 self.landmarkers.insert(id, Landmarker::load(&self.environment, &models.checked(id)?)?);
+                loaded = true;
             }
         }
-        Ok(())
+        Ok(loaded)
     }
 
     /// The person detector.
