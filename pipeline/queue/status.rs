@@ -34,6 +34,13 @@ pub struct DeadLetter {
     pub why: String,
 }
 
+/// A job whose attempts are spent. One that was struck after its result was recorded and before the queue heard of it is none:
+/// its work is done.
+const DEAD: &str = "locked_at IS NULL AND attempts >= max_attempts";
+const UNRECORDED: &str = "NOT EXISTS (SELECT FROM dawnsheet.result r
+     WHERE r.coach = payload->>'coach' AND r.owner = payload->>'owner' AND r.sha256 = payload->'identity'->>'sha256'
+       AND r.judged_at::timestamptz >= j.created_at)";
+
 /// Looks at the queue, and at the attempts where they lie in the same database.
 pub fn status(url: &str) -> Result<Status> {
     let mut db = connect(&configure(url)?)?;
@@ -44,21 +51,24 @@ pub fn status(url: &str) -> Result<Status> {
     if !there(&mut db, "graphile_worker.jobs")? {
         return Ok(s);
     }
+    let dead = if there(&mut db, "dawnsheet.result")? { format!("{DEAD} AND {UNRECORDED}") } else { DEAD.to_string() };
     let row = db.query_one(
         "SELECT count(*) FILTER (WHERE locked_at IS NULL AND attempts < max_attempts),
                 count(*) FILTER (WHERE locked_at IS NULL AND attempts < max_attempts AND attempts > 0),
                 count(*) FILTER (WHERE locked_at IS NOT NULL),
-                count(*) FILTER (WHERE locked_at IS NULL AND attempts >= max_attempts),
                 extract(epoch FROM now() - min(created_at) FILTER (WHERE locked_at IS NULL AND attempts < max_attempts))::float8,
                 (SELECT count(*) FROM graphile_worker._private_workers)
          FROM graphile_worker.jobs WHERE task_identifier = 'dawnsheet_clip'",
         &[],
     )?;
-    (s.waiting, s.to_retry, s.at_work, s.dead) = (row.get(0), row.get(1), row.get(2), row.get(3));
-    (s.oldest_seconds, s.machines) = (row.get(4), row.get(5));
+    (s.waiting, s.to_retry, s.at_work) = (row.get(0), row.get(1), row.get(2));
+    (s.oldest_seconds, s.machines) = (row.get(3), row.get(4));
+    s.dead = db.query_one(&format!("SELECT count(*) FROM graphile_worker._private_jobs j WHERE {dead}"), &[])?.get(0);
     let rows = db.query(
-        "SELECT coalesce(key, ''), payload->'identity'->'brief'->>'file', attempts, updated_at::text, coalesce(last_error, '')
-         FROM graphile_worker._private_jobs WHERE locked_at IS NULL AND attempts >= max_attempts ORDER BY updated_at DESC LIMIT 50",
+        &format!(
+            "SELECT coalesce(key, ''), payload->'identity'->'brief'->>'file', attempts, updated_at::text, coalesce(last_error, '')
+             FROM graphile_worker._private_jobs j WHERE {dead} ORDER BY updated_at DESC LIMIT 50"
+        ),
         &[],
     )?;
     s.dead_letters = rows
