@@ -100,8 +100,8 @@ impl Workers {
         let order = Order { folder: std::path::absolute(folder).map_err(Error::file(folder))?, job: job.clone() };
         let text = serde_json::to_string(&order).map_err(|e| Error::Internal(e.to_string()))?;
         let idle = || self.idle.lock().unwrap_or_else(PoisonError::into_inner);
-        let kept = idle().pop();
-        let mut host = kept.map_or_else(|| Host::start(&self.program), Ok)?;
+        let kept = || std::iter::from_fn(|| idle().pop()).find_map(|mut host| host.lives().then_some(host));
+        let mut host = kept().map_or_else(|| Host::start(&self.program), Ok)?;
         // a worker that died at once closes the pipe; its exit status tells the rest
         let _ = writeln!(host.orders, "{text}");
         let limit = Duration::from_secs_f64(job.settings.night.clip_seconds);
@@ -179,6 +179,11 @@ impl Host {
             (Some(orders), Some(answers)) => Ok(Host { child, orders, answers: BufReader::new(answers) }),
             _ => Err(Error::Internal("no pipes to the worker".into())),
         }
+    }
+
+    /// Whether it still waits for orders: one that died idle is no clip's fault.
+    fn lives(&mut self) -> bool {
+        self.child.try_wait().is_ok_and(|ended| ended.is_none())
     }
 
     /// What it says within `patience`.

@@ -213,7 +213,15 @@ impl Machine {
             }
             JobOutcome::GivenUp => Err(Error::Internal("this machine was told to stop at once".into())),
             JobOutcome::Failed { why, stderr } => {
-                self.stores.with(&job.coach, |s| s.record_failure(&attempt, &why, &stderr))?;
+                let mut tried = false;
+                self.stores.with(&job.coach, |s| {
+                    // done twice where the answer to the first was lost: then its row is there
+                    let again = std::mem::replace(&mut tried, true);
+                    if again && s.failed_attempts(&job.owner, job.identity.id())?.iter().any(|f| f.seconds == attempt.seconds) {
+                        return Ok(());
+                    }
+                    s.record_failure(&attempt, &why, &stderr)
+                })?;
                 if last {
                     let reason = ReasonCode::WorkerFailed.because(&why);
                     let report = judge::failed(&job.identity, reason, job.choice, &self.models, &this.settings);
