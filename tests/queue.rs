@@ -196,7 +196,12 @@ fn real_clips_give_the_reports_of_a_night_on_one_machine() {
         // of a clip that two students sent there is one set of pictures, drawn for whoever came last
         let twice = |name: &Path| below.ends_with("pictures") && name.to_string_lossy().contains(&sent_twice);
         let differ: Vec<_> = alone.iter().filter(|(name, bytes)| !twice(name) && many[*name] != **bytes).map(|(name, _)| name).collect();
-        assert!(differ.is_empty(), "by bytes: {differ:?}");
+        let line = |name: &Path| {
+            let (a, b) = (String::from_utf8_lossy(&alone[name]).into_owned(), String::from_utf8_lossy(&many[name]).into_owned());
+            a.lines().zip(b.lines()).find(|(a, b)| a != b).map(|(a, b)| format!("{a} | {b}"))
+        };
+        let lines: Vec<_> = differ.iter().map(|name| line(name)).collect();
+        assert!(differ.is_empty(), "by bytes: {differ:?}, first lines that differ: {lines:?}");
     }
     assert!(coach.join("sheet/index.html").is_file());
     assert!(support::dawnsheet(&enqueue).stdout.contains("3 done before"));
