@@ -50,20 +50,20 @@ fn serve() -> Result<()> {
     rustix::io::fcntl_setfd(&answers, rustix::io::FdFlags::CLOEXEC).map_err(os)?;
     let nowhere = Path::new("/dev/null");
     rustix::stdio::dup2_stdout(File::create(nowhere).map_err(Error::file(nowhere))?).map_err(os)?;
+    // two clips side by side beat two threads on one clip
+    opencv::core::set_num_threads(1).map_err(Error::opencv)?;
     let models = Models::locate();
-    let mut sessions = None;
+    let mut sessions: Option<Sessions> = None;
     let mut line = String::new();
     while std::io::stdin().lock().read_line(&mut line).is_ok_and(|n| n > 0) {
         let order: Order = serde_json::from_str(&line).map_err(|e| Error::Usage(format!("the order is broken: {e}")))?;
         line.clear();
         let complaints = order.folder.join(STDERR);
         rustix::stdio::dup2_stderr(File::create(&complaints).map_err(Error::file(&complaints))?).map_err(os)?;
-        if sessions.is_none() {
-            // two clips side by side beat two threads on one clip
-            opencv::core::set_num_threads(1).map_err(Error::opencv)?;
-            sessions = Some(Sessions::start(&models)?);
-        }
-        let Some(at_hand) = sessions.as_mut() else { continue };
+        let at_hand = match &mut sessions {
+            Some(loaded) => loaded,
+            none => none.insert(Sessions::start(&models)?),
+        };
         if at_hand.load(&models, order.job.choice)? {
             give_back();
         }

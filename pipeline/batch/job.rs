@@ -96,12 +96,12 @@ impl Workers {
         let target = std::path::absolute(clip).map_err(Error::file(clip))?;
         std::os::unix::fs::symlink(&target, &link).map_err(Error::file(&link))?;
         let complaints = folder.join(STDERR);
-        File::create(&complaints).map_err(Error::file(&complaints))?;
+        let stderr = File::create(&complaints).map_err(Error::file(&complaints))?;
         let order = Order { folder: std::path::absolute(folder).map_err(Error::file(folder))?, job: job.clone() };
         let text = serde_json::to_string(&order).map_err(|e| Error::Internal(e.to_string()))?;
         let idle = || self.idle.lock().unwrap_or_else(PoisonError::into_inner);
         let kept = || std::iter::from_fn(|| idle().pop()).find_map(|mut host| host.lives().then_some(host));
-        let mut host = kept().map_or_else(|| Host::start(&self.program), Ok)?;
+        let mut host = kept().map_or_else(|| Host::start(&self.program, stderr), Ok)?;
         // a worker that died at once closes the pipe; its exit status tells the rest
         let _ = writeln!(host.orders, "{text}");
         let limit = Duration::from_secs_f64(job.settings.night.clip_seconds);
@@ -158,7 +158,8 @@ enum Heard {
 }
 
 impl Host {
-    fn start(program: &Path) -> Result<Host> {
+    /// `stderr`: what it complains before its first order; then it turns to the file in that order's folder.
+    fn start(program: &Path, stderr: File) -> Result<Host> {
         let mut child = Command::new(program)
             .env("OPENCV_LOG_LEVEL", "SILENT")
             // errors only (16): the worker counts them in its own standard error
@@ -170,7 +171,7 @@ impl Host {
             .env("OPENBLAS_NUM_THREADS", "1")
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
-            .stderr(Stdio::null())
+            .stderr(stderr)
             // a group of its own: Ctrl-C at the terminal reaches the parent alone, which lets workers finish
             .process_group(0)
             .spawn()
@@ -207,7 +208,10 @@ impl Host {
 impl Drop for Host {
     /// Kills it with what it is at, and waits until both are gone: each holds the pipe.
     fn drop(&mut self) {
-        if let Some(group) = Pid::from_raw(self.child.id() as i32) {
+        // the number of one that ended may be another's by now; what it was at dies with it
+        if self.lives()
+            && let Some(group) = Pid::from_raw(self.child.id() as i32)
+        {
             let _ = kill_process_group(group, Signal::KILL);
         }
         let _ = self.answers.read_to_end(&mut Vec::new());
