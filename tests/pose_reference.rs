@@ -34,10 +34,10 @@ fn landmarks_agree_with_the_plain_reference() {
     assert!(all.len() >= 8, "every picture, both models");
     let models = Models::locate();
     let environment = environment(&models.runtime().unwrap()).unwrap();
-    let mut detector = Detector::load(&environment, &models.checked("detector").unwrap()).unwrap();
+    let mut detector = Detector::load(&environment, &models.path("detector")).unwrap();
     let mut medians = Vec::new();
     for model in ["full", "heavy"] {
-        let mut landmarker = Landmarker::load(&environment, &models.checked(&format!("landmark_{model}")).unwrap()).unwrap();
+        let mut landmarker = Landmarker::load(&environment, &models.path(&format!("landmark_{model}"))).unwrap();
         for e in all.iter().filter(|e| e.model == model) {
             let path = folder.join("pictures").join(&e.picture);
             let picture = imgcodecs::imread(path.to_str().unwrap(), imgcodecs::IMREAD_COLOR).unwrap();

@@ -60,8 +60,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let began = Instant::now();
     let deadline = night.until.map(|t| deadline(&Zoned::now(), t)).transpose().map_err(|e| Error::Usage(format!("--until: {e}")))?;
     let models = Models::locate();
-    night.choice.all_files().par_bridge().try_for_each(|id| models.checked(id).map(|_| ()))?;
-    models.runtime()?;
+    models.check_for(&[night.choice])?;
     let hosts = Workers::new()?;
     let found = walk(&night.inbox, &night.roster, &night.settings)?;
     let out = OutFolder::open(&night.out)?;

@@ -54,10 +54,7 @@ fn playback(text: &str) -> std::result::Result<f64, String> {
 pub fn run(a: Clip) -> Result<u8> {
     let settings = Settings::load(a.settings.as_deref())?;
     let models = Models::locate();
-    for id in a.model.all_files() {
-        models.checked(id)?;
-    }
-    models.runtime()?;
+    models.check_for(&[a.model])?;
     let workers = Workers::new()?;
     let name = a.file.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let mut brief = Brief {

@@ -2,8 +2,10 @@
 //! The program never downloads; `scripts/setup` does.
 
 use crate::error::{Error, Result};
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 const MANIFEST: &str = include_str!("../../models/manifest.toml");
@@ -114,23 +116,37 @@ impl Models {
         hex(&all.finalize())
     }
 
-    /// Path of a model file after its hash was checked. Errors name the file and the command that mends it.
-    pub fn checked(&self, id: &str) -> Result<PathBuf> {
-        self.check(self.file(id))
+    /// Checks the hashes of all files that these choices need, and of ONNX Runtime. Errors name the file and the command that
+    /// mends it. Whoever starts workers calls this once; they load the files without hashing them again.
+    pub fn check_for(&self, choices: &[ModelChoice]) -> Result<()> {
+        let ids: BTreeSet<&str> = choices.iter().flat_map(|c| c.all_files()).collect();
+        ids.into_par_iter().try_for_each(|id| self.check(self.file(id)).map(|_| ()))?;
+        if std::env::var_os("ORT_DYLIB_PATH").is_none() {
+            self.check(self.pinned_runtime()?)?;
+        }
+        Ok(())
     }
 
-    /// Path of the ONNX Runtime library for this machine: `ORT_DYLIB_PATH` (taken as it is) or the pinned one, its hash checked.
+    /// Path of a model file, its hash not checked.
+    pub fn path(&self, id: &str) -> PathBuf {
+        self.folder.join(&self.file(id).file)
+    }
+
+    /// Path of the ONNX Runtime library for this machine: `ORT_DYLIB_PATH` (taken as it is) or the pinned one, its hash not checked.
     pub fn runtime(&self) -> Result<PathBuf> {
-        if let Some(path) = std::env::var_os("ORT_DYLIB_PATH") {
-            return Ok(PathBuf::from(path));
+        match std::env::var_os("ORT_DYLIB_PATH") {
+            Some(path) => Ok(PathBuf::from(path)),
+            None => Ok(self.folder.join(&self.pinned_runtime()?.file)),
         }
+    }
+
+    fn pinned_runtime(&self) -> Result<&File> {
         let machine = std::env::consts::ARCH;
-        let Some(file) = self.manifest.runtime.iter().find(|r| r.machine == machine) else {
-            return Err(Error::Installation(format!(
+        self.manifest.runtime.iter().find(|r| r.machine == machine).ok_or_else(|| {
+            Error::Installation(format!(
                 "no ONNX Runtime is pinned for {machine}; install version 1.32 and point ORT_DYLIB_PATH at its library"
-            )));
-        };
-        self.check(file)
+            ))
+        })
     }
 
     /// Every file that any choice needs: its name and, where it is missing or wrong, why. For `doctor`.

@@ -28,11 +28,11 @@ impl Sessions {
         for id in choice.all_files() {
             if id == "detector" {
                 if self.detector.is_none() {
-                    self.detector = Some(Detector::load(&self.environment, &models.checked(id)?)?);
+                    self.detector = Some(Detector::load(&self.environment, &models.path(id))?);
                     loaded = true;
                 }
             } else if !self.landmarkers.contains_key(id) {
-                self.landmarkers.insert(id, Landmarker::load(&self.environment, &models.checked(id)?)?);
+                self.landmarkers.insert(id, Landmarker::load(&self.environment, &models.path(id))?);
                 loaded = true;
             }
         }

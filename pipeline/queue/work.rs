@@ -50,10 +50,7 @@ pub fn folder_of(out: &Path, coach: &str) -> PathBuf {
 /// Works until interrupted. Errors: usage and installation, before the first job or when the installation turns out unfit.
 pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
     let models = Models::locate();
-    for id in ModelChoice::Accurate.all_files() {
-        models.checked(id)?;
-    }
-    models.runtime()?;
+    models.check_for(&[ModelChoice::Accurate, ModelChoice::Fast])?;
     OutFolder::open(&work.out)?;
     if place::is_full(&work.out) {
         // before a job is spent on finding that out
