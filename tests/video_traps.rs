@@ -78,7 +78,7 @@ fn turned_clips_come_out_upright() {
         let probe = read(&turned);
         // the tag's sign differs between muxers; ffmpeg's own upright picture is the truth
         assert_eq!(probe.rotation_deg % 180, turn.parse::<u32>().unwrap() % 180);
-        let mut footage = Footage::open(&turned, &probe).unwrap().unwrap();
+        let mut footage = Footage::open(&turned, &probe).unwrap();
         let ours = footage.frame(0).unwrap().unwrap();
         assert_eq!((ours.cols(), ours.rows()), (shown.cols(), shown.rows()));
         assert_eq!(white_corner(ours), white_corner(&shown), "turned by {turn}");
@@ -94,7 +94,7 @@ fn frames_shown_out_of_coding_order_keep_their_times() {
     let probe = read(&clip);
     same_times(&probe.times, &decoded_times(&clip));
     assert_eq!(probe.times.len(), 60);
-    let mut footage = Footage::open(&clip, &probe).unwrap().unwrap();
+    let mut footage = Footage::open(&clip, &probe).unwrap();
     assert!(footage.frame(59).unwrap().is_some(), "the last frame is there");
     assert_eq!(footage.count_rest(), 60);
 }
@@ -119,7 +119,7 @@ fn frames_hidden_by_an_edit_list_do_not_count() {
     let shown = decoded_times(&cut);
     let probe = read(&cut);
     same_times(&probe.times, &shown);
-    let mut footage = Footage::open(&cut, &probe).unwrap().unwrap();
+    let mut footage = Footage::open(&cut, &probe).unwrap();
     assert_eq!(footage.count_rest(), shown.len(), "the decoder shows as many");
 }
 
@@ -151,7 +151,7 @@ fn an_upload_that_broke_off_is_said_to_be_so() {
     let bytes = std::fs::read(&fast).unwrap();
     std::fs::write(&fast, &bytes[..bytes.len() * 6 / 10]).unwrap();
     let probe = read(&fast);
-    let mut footage = Footage::open(&fast, &probe).unwrap().unwrap();
+    let mut footage = Footage::open(&fast, &probe).unwrap();
     let decoded = footage.count_rest();
     assert!(decoded > 0 && decoded <= probe.times.len());
 }
@@ -169,7 +169,7 @@ fn a_change_of_size_ends_the_footage() {
     ffmpeg(&["-framerate", "30", "-i", f.path().join("both.h264").to_str().unwrap(), "-c", "copy", clip.to_str().unwrap()]);
     let probe = read(&clip);
     assert!(probe.times.len() > 31, "both parts are in the file");
-    let mut footage = Footage::open(&clip, &probe).unwrap().unwrap();
+    let mut footage = Footage::open(&clip, &probe).unwrap();
     let mut sizes = Vec::new();
     for i in 0..probe.times.len() {
         let Some(picture) = footage.frame(i).unwrap() else { break };
@@ -221,10 +221,10 @@ fn packets_hidden_doubled_or_unordered_are_put_right() {
 /// Every picture from `index` on, reached by a leap, against the same picture reached in order. How many frames were leapt.
 fn leap_shows_the_same(clip: &Path, index: usize) -> usize {
     let probe = read(clip);
-    let mut in_order = Footage::open(clip, &probe).unwrap().unwrap();
-    let mut first = Footage::open(clip, &probe).unwrap().unwrap();
+    let mut in_order = Footage::open(clip, &probe).unwrap();
+    let mut first = Footage::open(clip, &probe).unwrap();
     first.count_rest();
-    let mut leapt = Footage::open_near(clip, &probe, first.clock(), index).unwrap().unwrap();
+    let mut leapt = Footage::open_near(clip, &probe, first.clock(), index).unwrap();
     let passed = leapt.decoded();
     assert!(passed <= index);
     for i in index..probe.times.len() {

@@ -7,7 +7,6 @@ use crate::judge::Identity;
 use crate::pose::models::ModelChoice;
 use crate::report::Report;
 use crate::settings::Settings;
-use crate::video::probe::FORMATS;
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::process::{Pid, Signal, kill_process_group};
 use serde::{Deserialize, Serialize};
@@ -162,9 +161,6 @@ impl Host {
     fn start(program: &Path, stderr: File) -> Result<Host> {
         let mut child = Command::new(program)
             .env("OPENCV_LOG_LEVEL", "SILENT")
-            // errors only (16): the worker counts them in its own standard error
-            .env("OPENCV_FFMPEG_LOGLEVEL", "16")
-            .env("OPENCV_FFMPEG_CAPTURE_OPTIONS", format!("format_whitelist;{FORMATS}|protocol_whitelist;file"))
             // the inference library would tell its maker of its use, and keep a thread for that
             .env("ORT_DISABLE_TELEMETRY", "1")
             // a library of OpenCV's that would start threads of its own

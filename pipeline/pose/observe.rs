@@ -66,7 +66,7 @@ pub fn observe(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: Mode
     let mut work = Work::default();
     let (mut scouted, mut windows) = (None, Vec::new());
     for &model in choice.scouts() {
-        let Some(mut footage) = Footage::open(path, probe)? else {
+        let Some(mut footage) = Footage::open(path, probe) else {
             return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it")));
         };
         let (detector, scouting) = sessions.scouting(model)?;
@@ -112,7 +112,7 @@ pub fn observe(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: Mode
         return Ok(Ok(Observed { seen, cuts: Vec::new(), timings }));
     }
     let first = probe.times.partition_point(|&t| t < windows[0].start);
-    let Some(mut footage) = Footage::open_near(path, probe, clock, first)? else { return Ok(Err(ReasonCode::Unreadable.reason())) };
+    let Some(mut footage) = Footage::open_near(path, probe, clock, first) else { return Ok(Err(ReasonCode::Unreadable.reason())) };
     let every = choice == ModelChoice::Exhaustive;
     let close = look_closely(&mut footage, probe, &seen.scout, &windows, sessions.landmarker(choice.dense())?, every)?;
     work.add(footage.spent());

@@ -1,20 +1,19 @@
 //! Pictures, streamed in order, upright; only those that somebody looks at are converted.
 
+use super::decoder::Decoder;
 use super::probe::Probe;
 use crate::error::{Error, Result};
 use opencv::core::{self, Mat, MatTraitConst};
-use opencv::videoio::{self, VideoCapture, VideoCaptureTrait, VideoCaptureTraitConst};
 use std::path::Path;
 use std::time::Instant;
 
 /// An open clip. Frames come in presentation order; frame `i` is shown at `probe.times[i]`.
 pub struct Footage<'a> {
-    capture: VideoCapture,
+    decoder: Decoder,
     probe: &'a Probe,
     next: usize,
     clock: Clock,
     size: Option<(i32, i32)>,
-    raw: Mat,
     upright: Mat,
     spent: Spent,
 }
@@ -42,44 +41,33 @@ const LEAP_MARGIN: f64 = 0.1;
 const LEAP_WORTH: f64 = 1.0;
 
 impl<'a> Footage<'a> {
-    /// Opens the file with the library's own turning switched off. `None` where the decoder refuses the file.
-    pub fn open(path: &Path, probe: &'a Probe) -> Result<Option<Footage<'a>>> {
-        let name = path.to_str().ok_or_else(|| Error::Internal("the clip must be handed over by a plain name".into()))?;
-        let mut capture = match VideoCapture::from_file(name, videoio::CAP_FFMPEG) {
-            Ok(capture) => capture,
-            Err(_) => return Ok(None),
-        };
-        if !capture.is_opened().unwrap_or(false) {
-            return Ok(None);
-        }
-        capture.set(videoio::CAP_PROP_ORIENTATION_AUTO, 0.0).map_err(Error::opencv)?;
-        Ok(Some(Footage {
-            capture,
+    /// Opens the file at its start. `None` where the decoder refuses it.
+    pub fn open(path: &Path, probe: &'a Probe) -> Option<Footage<'a>> {
+        Some(Footage {
+            decoder: Decoder::open(path)?,
             probe,
             next: 0,
             clock: Clock::default(),
             size: None,
-            raw: Mat::default(),
             upright: Mat::default(),
             spent: Spent::default(),
-        }))
+        })
     }
 
     /// Opens the file and leaps to shortly before frame `index` instead of decoding all before it, where `clock` (of the same
     /// file, read in order) can be trusted; from the start otherwise. `None` where the decoder refuses the file.
-    pub fn open_near(path: &Path, probe: &'a Probe, clock: Clock, index: usize) -> Result<Option<Footage<'a>>> {
-        let Some(mut footage) = Footage::open(path, probe)? else { return Ok(None) };
+    pub fn open_near(path: &Path, probe: &'a Probe, clock: Clock, index: usize) -> Option<Footage<'a>> {
+        let mut footage = Footage::open(path, probe)?;
         let target = probe.times.get(index).copied().unwrap_or(0.0) - LEAP_MARGIN;
         if clock.wrong || clock.frames <= index || target < LEAP_WORTH {
-            return Ok(Some(footage));
+            return Some(footage);
         }
         footage.clock = clock;
-        let at = (target + clock.zero) * 1000.0;
-        let leapt = footage.capture.set(videoio::CAP_PROP_POS_MSEC, at).unwrap_or(false) && footage.capture.grab().unwrap_or(false);
+        let leapt = footage.decoder.leap(target + clock.zero) && footage.decoder.grab();
         match leapt.then(|| footage.frame_now()).flatten() {
             Some(frame) if frame > 0 && frame < index => {
                 footage.next = frame + 1;
-                Ok(Some(footage))
+                Some(footage)
             }
             _ => Footage::open(path, probe),
         }
@@ -90,14 +78,9 @@ impl<'a> Footage<'a> {
         Clock { frames: self.next, ..self.clock }
     }
 
-    /// Time of the frame last grabbed, seconds by the decoder's clock.
-    fn reading(&self) -> f64 {
-        self.capture.get(videoio::CAP_PROP_POS_MSEC).unwrap_or(f64::NAN) / 1000.0
-    }
-
     /// Number of the frame last grabbed, by the decoder's clock; `None` where no frame has that time.
     fn frame_now(&self) -> Option<usize> {
-        let now = self.reading() - self.clock.zero;
+        let now = self.decoder.time()? - self.clock.zero;
         let after = self.probe.times.partition_point(|&t| t < now);
         (after.saturating_sub(1)..=after).find(|&i| self.is_time_of(i, now))
     }
@@ -114,18 +97,16 @@ impl<'a> Footage<'a> {
     /// The next frame, not converted; `false` at the end.
     fn grab(&mut self) -> bool {
         let clock = Instant::now();
-        let grabbed = self.next < self.probe.times.len() && self.capture.grab().unwrap_or(false);
+        let grabbed = self.next < self.probe.times.len() && self.decoder.grab();
         self.spent.decoding += clock.elapsed().as_secs_f64();
         if !grabbed {
             return false;
         }
-        let now = self.reading();
+        let now = self.decoder.time().unwrap_or(f64::NAN);
         if self.next == 0 {
             self.clock.zero = now;
         }
-        // the decoder has no time for the frames that it gives out after the file's end, and says 0
-        let silent = now == 0.0 && self.next > 0;
-        self.clock.wrong |= !silent && !self.is_time_of(self.next, now - self.clock.zero);
+        self.clock.wrong |= !self.is_time_of(self.next, now - self.clock.zero);
         self.next += 1;
         true
     }
@@ -141,29 +122,27 @@ impl<'a> Footage<'a> {
         let clock = Instant::now();
         let converted = self.convert();
         self.spent.converting += clock.elapsed().as_secs_f64();
-        Ok(match converted? {
-            None => None,
-            Some(turned) => Some(if turned { &self.upright } else { &self.raw }),
-        })
+        Ok(converted?.then_some(&self.upright))
     }
 
-    /// Converts the frame last grabbed; whether it had to be turned, or `None` where it cannot be used.
-    fn convert(&mut self) -> Result<Option<bool>> {
-        if !self.capture.retrieve(&mut self.raw, 0).unwrap_or(false) || self.raw.empty() {
-            return Ok(None);
-        }
-        let size = (self.raw.cols(), self.raw.rows());
+    /// Converts the frame last grabbed, and turns it upright; whether it can be used.
+    fn convert(&mut self) -> Result<bool> {
+        let Some(picture) = self.decoder.picture() else { return Ok(false) };
+        let size = (picture.cols(), picture.rows());
         if *self.size.get_or_insert(size) != size {
-            return Ok(None);
+            return Ok(false);
         }
         let turn = match self.probe.rotation_deg {
             90 => core::ROTATE_90_CLOCKWISE,
             180 => core::ROTATE_180,
             270 => core::ROTATE_90_COUNTERCLOCKWISE,
-            _ => return Ok(Some(false)),
+            _ => {
+                self.upright = picture;
+                return Ok(true);
+            }
         };
-        core::rotate(&self.raw, &mut self.upright, turn).map_err(Error::opencv)?;
-        Ok(Some(true))
+        core::rotate(&picture, &mut self.upright, turn).map_err(Error::opencv)?;
+        Ok(true)
     }
 
     /// Decodes to the end without converting; the number of frames decoded in all.

@@ -2,6 +2,7 @@
 
 pub mod camera;
 pub mod decode;
+mod decoder;
 pub mod level;
 pub mod probe;
 

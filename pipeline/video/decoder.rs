@@ -1,0 +1,116 @@
+//! The file's first video stream, decoded picture by picture on one thread with FFmpeg's libraries.
+
+use super::probe::FORMATS;
+use ffmpeg_next::codec::{context, threading};
+use ffmpeg_next::format::context::Input;
+use ffmpeg_next::format::stream::Disposition;
+use ffmpeg_next::software::scaling;
+use ffmpeg_next::util::format::Pixel;
+use ffmpeg_next::{Dictionary, Packet, Rational, decoder, format, frame, media};
+use opencv::core::{Mat, MatTraitConst, Rect};
+use std::path::Path;
+
+/// An open file at some place.
+pub struct Decoder {
+    input: Input,
+    stream: usize,
+    time_base: Rational,
+    decoder: decoder::Video,
+    /// Colours of the pictures to BGR; made when first needed, and anew when pictures change their kind.
+    colours: Option<scaling::Context>,
+    picture: frame::Video,
+    bgr: frame::Video,
+    /// All packets are read.
+    drained: bool,
+}
+
+/// Pictures that the decoder refuses, one after another, before the file is given up.
+const MAX_REFUSED: usize = 512;
+
+impl Decoder {
+    /// Opens the file; `None` where no decoder takes it. Two clips side by side beat two threads on one, so that one is used.
+    pub fn open(path: &Path) -> Option<Decoder> {
+        // the worker counts these in its own standard error
+        ffmpeg_next::util::log::set_level(ffmpeg_next::util::log::Level::Error);
+        let mut options = Dictionary::new();
+        options.set("format_whitelist", FORMATS);
+        options.set("protocol_whitelist", "file");
+        let input = format::input_with_dictionary(&format!("file:{}", path.to_str()?), options).ok()?;
+        let is_footage = |s: &format::stream::Stream| {
+            s.parameters().medium() == media::Type::Video && !s.disposition().contains(Disposition::ATTACHED_PIC)
+        };
+        let stream = input.streams().find(is_footage)?;
+        let (index, time_base) = (stream.index(), stream.time_base());
+        let mut context = context::Context::from_parameters(stream.parameters()).ok()?;
+        context.set_threading(threading::Config { count: 1, ..Default::default() });
+        let mut decoder = context.decoder();
+        decoder.set_packet_time_base(time_base);
+        Some(Decoder {
+            decoder: decoder.video().ok()?,
+            input,
+            stream: index,
+            time_base,
+            colours: None,
+            picture: frame::Video::empty(),
+            bgr: frame::Video::empty(),
+            drained: false,
+        })
+    }
+
+    /// Goes to the last place at or before `seconds` (by the file's own clock) from which decoding can start.
+    pub fn leap(&mut self, seconds: f64) -> bool {
+        let at = (seconds * f64::from(ffmpeg_next::ffi::AV_TIME_BASE)) as i64;
+        self.drained = false;
+        let found = self.input.seek(at, ..at).is_ok();
+        self.decoder.flush();
+        found
+    }
+
+    /// Decodes the next picture; `false` at the end.
+    pub fn grab(&mut self) -> bool {
+        let mut refused = 0;
+        loop {
+            if self.decoder.receive_frame(&mut self.picture).is_ok() {
+                return true;
+            }
+            if self.drained || refused > MAX_REFUSED {
+                return false;
+            }
+            let mut packet = Packet::empty();
+            match packet.read(&mut self.input) {
+                Ok(()) if packet.stream() != self.stream => {}
+                Ok(()) => refused += usize::from(self.decoder.send_packet(&packet).is_err()),
+                // one broken packet; the reader finds the next
+                Err(ffmpeg_next::Error::InvalidData) => refused += 1,
+                Err(_) => {
+                    let _ = self.decoder.send_eof();
+                    self.drained = true;
+                }
+            }
+        }
+    }
+
+    /// Time of the picture last decoded, seconds by the file's own clock; `None` where the file does not tell.
+    pub fn time(&self) -> Option<f64> {
+        Some(self.picture.timestamp()? as f64 * f64::from(self.time_base))
+    }
+
+    /// The picture last decoded, BGR as coded (not turned); `None` where its colours cannot be converted.
+    pub fn picture(&mut self) -> Option<Mat> {
+        let (kind, width, height) = (self.picture.format(), self.picture.width(), self.picture.height());
+        let same = |c: &scaling::Context| (c.input().format, c.input().width, c.input().height) == (kind, width, height);
+        if !self.colours.as_ref().is_some_and(same) {
+            self.colours = scaling::Context::get(kind, width, height, Pixel::BGR24, width, height, scaling::Flags::BICUBIC).ok();
+            self.bgr = frame::Video::empty();
+        }
+        self.colours.as_mut()?.run(&self.picture, &mut self.bgr).ok()?;
+        // rows are padded: one long row of bytes, cut to the picture's rows, and to their colours
+        let (rows, columns) = (i32::try_from(height).ok()?, i32::try_from(width).ok()?);
+        let bytes = Mat::from_slice(self.bgr.data(0)).ok()?;
+        let padded = bytes.reshape(1, rows).ok()?;
+        let cut = Mat::roi(&padded, Rect::new(0, 0, 3 * columns, rows)).ok()?;
+        let mut picture = Mat::default();
+        cut.reshape_def(3).ok()?.copy_to(&mut picture).ok()?;
+        Some(picture)
+    }
+}
