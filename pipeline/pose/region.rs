@@ -1,6 +1,6 @@
 //! The square, rotated region of a picture that a landmark model looks at.
 
-use opencv::core::{BORDER_REPLICATE, Mat, Scalar, Size};
+use opencv::core::{BORDER_REPLICATE, Mat, Point2f, Scalar, Size, Vector};
 use opencv::imgproc;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
@@ -55,14 +55,16 @@ impl Region {
     /// Cuts the region out of `picture` (BGR) into `side` × `side` pixels, bilinear; the region's corners fall on
     /// (0,0)…(side,side). `border`: an OpenCV border mode for what lies outside.
     pub fn crop(&self, picture: &Mat, side: i32, border: i32) -> opencv::Result<Mat> {
-        let (sin, cos) = self.rotation.sin_cos();
-        let (zoom, half) = (f64::from(side) / self.size, f64::from(side) / 2.0);
-        let transform = Mat::from_slice_2d(&[
-            [zoom * cos, zoom * sin, half - zoom * (cos * self.cx + sin * self.cy)],
-            [-zoom * sin, zoom * cos, half - zoom * (cos * self.cy - sin * self.cx)],
-        ])?;
+        let corner = |u, v| {
+            let [x, y] = self.to_picture(u, v);
+            Point2f::new(x as f32, y as f32)
+        };
+        let s = side as f32;
+        let from = Vector::<Point2f>::from_slice(&[corner(0.0, 1.0), corner(0.0, 0.0), corner(1.0, 0.0), corner(1.0, 1.0)]);
+        let to = Vector::<Point2f>::from_slice(&[Point2f::new(0.0, s), Point2f::new(0.0, 0.0), Point2f::new(s, 0.0), Point2f::new(s, s)]);
+        let transform = imgproc::get_perspective_transform_def(&from, &to)?;
         let mut out = Mat::default();
-        imgproc::warp_affine(picture, &mut out, &transform, Size::new(side, side), imgproc::INTER_LINEAR, border, Scalar::default())?;
+        imgproc::warp_perspective(picture, &mut out, &transform, Size::new(side, side), imgproc::INTER_LINEAR, border, Scalar::default())?;
         Ok(out)
     }
 
