@@ -11,8 +11,7 @@ use crate::video::{Footage, Probe};
 /// Looks a second while all is quiet, and while hands move.
 const QUIET_RATE: f64 = 10.0;
 const BUSY_RATE: f64 = 30.0;
-/// Hands that move faster than this against the hips (trunk lengths a second; somebody who walks moves both) make the scout
-/// look closer, for this long after.
+/// Hands faster than this (trunk lengths a second) make the scout look closer, for this long after.
 const BUSY_SPEED: f64 = 1.2;
 const BUSY_SECONDS: f64 = 0.5;
 /// The detector runs again after this many seconds, for people who walk in.
@@ -75,14 +74,10 @@ pub fn scout(footage: &mut Footage, probe: &Probe, detector: &mut Detector, land
     Ok(choose(people, samples))
 }
 
-/// How fast the middle of the hands moves against the hips, trunk lengths a second.
 fn hand_speed(person: &Person, time: f64, look: &Look) -> f64 {
     let Some((_, before, last)) = person.looks.last() else { return 0.0 };
-    let place = |l: &Look| {
-        let (hands, hips) = (l.mid(Keypoint::LeftWrist, Keypoint::RightWrist), l.mid(Keypoint::LeftHip, Keypoint::RightHip));
-        [hands[0] - hips[0], hands[1] - hips[1]]
-    };
-    let (a, b) = (place(last), place(look));
+    let hands = |l: &Look| l.mid(Keypoint::LeftWrist, Keypoint::RightWrist);
+    let (a, b) = (hands(last), hands(look));
     (b[0] - a[0]).hypot(b[1] - a[1]) / look.trunk().max(1.0) / (time - before).max(1e-3)
 }
 
