@@ -14,6 +14,7 @@ pub struct Footage<'a> {
     next: usize,
     clock: Clock,
     size: Option<(i32, i32)>,
+    raw: Mat,
     upright: Mat,
     spent: Spent,
 }
@@ -49,6 +50,7 @@ impl<'a> Footage<'a> {
             next: 0,
             clock: Clock::default(),
             size: None,
+            raw: Mat::default(),
             upright: Mat::default(),
             spent: Spent::default(),
         })
@@ -122,27 +124,29 @@ impl<'a> Footage<'a> {
         let clock = Instant::now();
         let converted = self.convert();
         self.spent.converting += clock.elapsed().as_secs_f64();
-        Ok(converted?.then_some(&self.upright))
+        Ok(match converted? {
+            None => None,
+            Some(turned) => Some(if turned { &self.upright } else { &self.raw }),
+        })
     }
 
-    /// Converts the frame last grabbed, and turns it upright; whether it can be used.
-    fn convert(&mut self) -> Result<bool> {
-        let Some(picture) = self.decoder.picture() else { return Ok(false) };
-        let size = (picture.cols(), picture.rows());
+    /// Converts the frame last grabbed; whether it had to be turned, or `None` where it cannot be used.
+    fn convert(&mut self) -> Result<Option<bool>> {
+        if self.decoder.retrieve(&mut self.raw).is_none() {
+            return Ok(None);
+        }
+        let size = (self.raw.cols(), self.raw.rows());
         if *self.size.get_or_insert(size) != size {
-            return Ok(false);
+            return Ok(None);
         }
         let turn = match self.probe.rotation_deg {
             90 => core::ROTATE_90_CLOCKWISE,
             180 => core::ROTATE_180,
             270 => core::ROTATE_90_COUNTERCLOCKWISE,
-            _ => {
-                self.upright = picture;
-                return Ok(true);
-            }
+            _ => return Ok(Some(false)),
         };
-        core::rotate(&picture, &mut self.upright, turn).map_err(Error::opencv)?;
-        Ok(true)
+        core::rotate(&self.raw, &mut self.upright, turn).map_err(Error::opencv)?;
+        Ok(Some(true))
     }
 
     /// Decodes to the end without converting; the number of frames decoded in all.

@@ -95,8 +95,8 @@ impl Decoder {
         Some(self.picture.timestamp()? as f64 * f64::from(self.time_base))
     }
 
-    /// The picture last decoded, BGR as coded (not turned); `None` where its colours cannot be converted.
-    pub fn picture(&mut self) -> Option<Mat> {
+    /// Puts the picture last decoded into `picture`, BGR as coded (not turned); `None` where its colours cannot be converted.
+    pub fn retrieve(&mut self, picture: &mut Mat) -> Option<()> {
         let (kind, width, height) = (self.picture.format(), self.picture.width(), self.picture.height());
         let same = |c: &scaling::Context| (c.input().format, c.input().width, c.input().height) == (kind, width, height);
         if !self.colours.as_ref().is_some_and(same) {
@@ -109,8 +109,6 @@ impl Decoder {
         let bytes = Mat::from_slice(self.bgr.data(0)).ok()?;
         let padded = bytes.reshape(1, rows).ok()?;
         let cut = Mat::roi(&padded, Rect::new(0, 0, 3 * columns, rows)).ok()?;
-        let mut picture = Mat::default();
-        cut.reshape_def(3).ok()?.copy_to(&mut picture).ok()?;
-        Some(picture)
+        cut.reshape_def(3).ok()?.copy_to(picture).ok()
     }
 }
