@@ -13,7 +13,6 @@ use std::process::Command;
 use support::ffmpeg;
 
 fn folder() -> tempfile::TempDir {
-    // what the program sets for its workers
     tempfile::tempdir().unwrap()
 }
 
