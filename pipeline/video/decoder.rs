@@ -1,4 +1,4 @@
-//! The file's first video stream, decoded picture by picture on one thread with FFmpeg's libraries.
+//! The file's first video stream, decoded picture by picture with FFmpeg's libraries.
 
 use super::probe::FORMATS;
 use ffmpeg_next::codec::{context, threading};
@@ -28,7 +28,7 @@ pub struct Decoder {
 const MAX_REFUSED: usize = 512;
 
 impl Decoder {
-    /// Opens the file; `None` where no decoder takes it. Two clips side by side beat two threads on one, so that one is used.
+    /// Opens the file; `None` where no decoder takes it.
     pub fn open(path: &Path) -> Option<Decoder> {
         // the worker counts these in its own standard error
         ffmpeg_next::util::log::set_level(ffmpeg_next::util::log::Level::Error);
@@ -42,7 +42,9 @@ impl Decoder {
         let stream = input.streams().find(is_footage)?;
         let (index, time_base) = (stream.index(), stream.time_base());
         let mut context = context::Context::from_parameters(stream.parameters()).ok()?;
-        context.set_threading(threading::Config { count: 1, ..Default::default() });
+        // a core that no other clip keeps busy is of use; where all are busy, threads cost no time on the wall
+        let count = std::thread::available_parallelism().map_or(1, |n| n.get());
+        context.set_threading(threading::Config { kind: threading::Type::Frame, count, ..Default::default() });
         let mut decoder = context.decoder();
         decoder.set_packet_time_base(time_base);
         Some(Decoder {
