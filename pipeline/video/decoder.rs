@@ -24,13 +24,15 @@ pub struct Decoder {
     drained: bool,
 }
 
-/// Pictures that the decoder refuses, one after another, before the file is given up.
+/// Threads at most: each holds a picture or two, and a night has clips enough for many cores.
+const MAX_THREADS: usize = 4;
+/// Packets that the decoder refuses, one after another, before the file is given up.
 const MAX_REFUSED: usize = 512;
 
 impl Decoder {
     /// Opens the file; `None` where no decoder takes it.
     pub fn open(path: &Path) -> Option<Decoder> {
-        // the worker counts these in its own standard error
+        // errors only: the worker counts them in its own standard error
         ffmpeg_next::util::log::set_level(ffmpeg_next::util::log::Level::Error);
         let mut options = Dictionary::new();
         options.set("format_whitelist", FORMATS);
@@ -43,7 +45,7 @@ impl Decoder {
         let (index, time_base) = (stream.index(), stream.time_base());
         let mut context = context::Context::from_parameters(stream.parameters()).ok()?;
         // a core that no other clip keeps busy is of use; where all are busy, threads cost no time on the wall
-        let count = std::thread::available_parallelism().map_or(1, |n| n.get());
+        let count = std::thread::available_parallelism().map_or(1, |n| n.get().min(MAX_THREADS));
         context.set_threading(threading::Config { kind: threading::Type::Frame, count, ..Default::default() });
         let mut decoder = context.decoder();
         decoder.set_packet_time_base(time_base);
