@@ -11,7 +11,7 @@ use dawnsheet::pose::observe::observe;
 use dawnsheet::pose::sessions::Sessions;
 use dawnsheet::report::{Report, pictures};
 use dawnsheet::swing::read_swings;
-use dawnsheet::video::probe;
+use dawnsheet::video::{probe, set_threads};
 use nix::unistd::{ForkResult, fork};
 use rustix::event::{PollFd, PollFlags, poll};
 use rustix::process::{Pid, PidfdFlags, Signal, WaitOptions, kill_process, pidfd_open, waitpid};
@@ -129,7 +129,8 @@ fn alone(order: &Order, models: &Models, sessions: &mut Sessions) -> i32 {
 }
 
 fn work(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<()> {
-    let Order { folder, job } = order;
+    let Order { folder, job, threads } = order;
+    set_threads(*threads);
     limit(&job.settings.night)?;
     let link = folder.join(CLIP);
     let clip = std::fs::read_link(&link).map_err(Error::file(&link))?;

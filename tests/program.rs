@@ -35,7 +35,7 @@ fn a_worker_outlives_its_clips_and_ends_with_its_orders() {
         std::fs::create_dir(&folder).unwrap();
         std::os::unix::fs::symlink(place.path().join("no video"), folder.join(CLIP)).unwrap();
         let identity = Identity { sha256: "0".repeat(64), bytes: 4, brief: Brief::default() };
-        let order = Order { folder: folder.clone(), job: Job { identity, choice: ModelChoice::Fast, settings } };
+        let order = Order { folder: folder.clone(), job: Job { identity, choice: ModelChoice::Fast, settings }, threads: 1 };
         writeln!(orders, "{}", serde_json::to_string(&order).unwrap()).unwrap();
         let mut line = String::new();
         answers.read_line(&mut line).unwrap();

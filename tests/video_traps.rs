@@ -5,7 +5,7 @@ mod support;
 use dawnsheet::report::ReasonCode;
 use dawnsheet::settings::Settings;
 use dawnsheet::video::probe::{Packet, packet_times};
-use dawnsheet::video::{Footage, Probe, probe};
+use dawnsheet::video::{Footage, Probe, probe, set_threads};
 use opencv::core::{MatTraitConst, MatTraitConstManual, Vec3b};
 use opencv::imgcodecs;
 use std::path::{Path, PathBuf};
@@ -220,7 +220,10 @@ fn packets_hidden_doubled_or_unordered_are_put_right() {
 /// Every picture from `index` on, reached by a leap, against the same picture reached in order. How many frames were leapt.
 fn leap_shows_the_same(clip: &Path, index: usize) -> usize {
     let probe = read(clip);
+    set_threads(1);
     let mut in_order = Footage::open(clip, &probe).unwrap();
+    // and with threads that decode ahead
+    set_threads(3);
     let mut first = Footage::open(clip, &probe).unwrap();
     first.count_rest();
     let mut leapt = Footage::open_near(clip, &probe, first.clock(), index).unwrap();

@@ -33,6 +33,8 @@ pub struct Order {
     /// Where to write; the clip lies there as [`CLIP`].
     pub folder: PathBuf,
     pub job: Job,
+    /// Threads to decode it with.
+    pub threads: usize,
 }
 
 /// A link to the clip in a worker's folder: odd bytes of the true name never reach libraries that want text.
@@ -81,12 +83,22 @@ const GLANCE: Duration = Duration::from_millis(100);
 pub struct Workers {
     program: PathBuf,
     idle: Mutex<Vec<Host>>,
+    threads: usize,
 }
+
+/// Threads at most that decode a clip: each holds a picture or two.
+const MAX_THREADS: usize = 4;
 
 impl Workers {
     /// None is started yet. Error: the program is missing.
     pub fn new() -> Result<Workers> {
-        Ok(Workers { program: worker_program()?, idle: Mutex::default() })
+        Ok(Workers { program: worker_program()?, idle: Mutex::default(), threads: 1 })
+    }
+
+    /// `clips` are worked on at once: cores that they leave idle help to decode. (A second thread on a busy core costs time.)
+    pub fn side_by_side(self, clips: usize) -> Workers {
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        Workers { threads: (cores / clips.max(1)).clamp(1, MAX_THREADS), ..self }
     }
 
     /// Has one clip looked at, to its end, to the wall clock of the settings, or until the run is told to stop at once.
@@ -96,7 +108,7 @@ impl Workers {
         std::os::unix::fs::symlink(&target, &link).map_err(Error::file(&link))?;
         let complaints = folder.join(STDERR);
         let stderr = File::create(&complaints).map_err(Error::file(&complaints))?;
-        let order = Order { folder: std::path::absolute(folder).map_err(Error::file(folder))?, job: job.clone() };
+        let order = Order { folder: std::path::absolute(folder).map_err(Error::file(folder))?, job: job.clone(), threads: self.threads };
         let text = serde_json::to_string(&order).map_err(|e| Error::Internal(e.to_string()))?;
         let idle = || self.idle.lock().unwrap_or_else(PoisonError::into_inner);
         let kept = || std::iter::from_fn(|| idle().pop()).find_map(|mut host| host.lives().then_some(host));

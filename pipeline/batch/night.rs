@@ -95,7 +95,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         night,
         out: &out,
         models: &models,
-        workers: hosts,
+        workers: hosts.side_by_side(workers.min(tasks.len())),
         store: Mutex::new(store),
         lines: Mutex::default(),
         stages: Mutex::default(),

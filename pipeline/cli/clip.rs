@@ -55,7 +55,7 @@ pub fn run(a: Clip) -> Result<u8> {
     let settings = Settings::load(a.settings.as_deref())?;
     let models = Models::locate();
     models.check_for(&[a.model])?;
-    let workers = Workers::new()?;
+    let workers = Workers::new()?.side_by_side(1);
     let name = a.file.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let mut brief = Brief {
         file: name.clone(),

@@ -63,7 +63,7 @@ pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
         media: work.media,
         out: work.out,
         models,
-        workers: Workers::new()?,
+        workers: Workers::new()?.side_by_side(work.slots),
         settings: Mutex::default(),
         interrupt: interrupt.clone(),
         unfit: Mutex::default(),

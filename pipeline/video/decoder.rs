@@ -9,6 +9,7 @@ use ffmpeg_next::util::format::Pixel;
 use ffmpeg_next::{Dictionary, Packet, Rational, decoder, format, frame, media};
 use opencv::core::{Mat, MatTraitConst, Rect};
 use std::path::Path;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// An open file at some place.
 pub struct Decoder {
@@ -24,10 +25,15 @@ pub struct Decoder {
     drained: bool,
 }
 
-/// Threads at most: each holds a picture or two, and a night has clips enough for many cores.
-const MAX_THREADS: usize = 4;
+/// Threads that decode a clip.
+static THREADS: AtomicUsize = AtomicUsize::new(1);
 /// Packets that the decoder refuses, one after another, before the file is given up.
 const MAX_REFUSED: usize = 512;
+
+/// How many threads decode each clip that this process opens from here on.
+pub fn set_threads(count: usize) {
+    THREADS.store(count.max(1), Ordering::Relaxed);
+}
 
 impl Decoder {
     /// Opens the file; `None` where no decoder takes it.
@@ -44,8 +50,7 @@ impl Decoder {
         let stream = input.streams().find(is_footage)?;
         let (index, time_base) = (stream.index(), stream.time_base());
         let mut context = context::Context::from_parameters(stream.parameters()).ok()?;
-        // a core that no other clip keeps busy is of use; where all are busy, threads cost no time on the wall
-        let count = std::thread::available_parallelism().map_or(1, |n| n.get().min(MAX_THREADS));
+        let count = THREADS.load(Ordering::Relaxed);
         context.set_threading(threading::Config { kind: threading::Type::Frame, count, ..Default::default() });
         let mut decoder = context.decoder();
         decoder.set_packet_time_base(time_base);

@@ -7,4 +7,5 @@ pub mod level;
 pub mod probe;
 
 pub use decode::Footage;
+pub use decoder::set_threads;
 pub use probe::{Probe, probe};
