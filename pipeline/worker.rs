@@ -148,7 +148,7 @@ fn report(clip: &Path, folder: &Path, job: &Job, models: &Models, sessions: &mut
         Err(reason) => return Ok(failed(reason)),
     };
     limit_to_clip(probe.times.len(), &job.settings.night)?;
-    let mut observed = match observe(clip, &probe, sessions, job.choice)? {
+    let mut observed = match observe(clip, &probe, sessions, job.choice, folder)? {
         Ok(observed) => observed,
         Err(reason) => return Ok(failed(reason)),
     };

@@ -281,9 +281,55 @@ fn a_night_of_many_clips_is_flat_in_memory_and_file_handles() {
     assert!(again < seconds / 2.0);
 }
 
+/// A student who films a whole bucket in one go: pictures of one swing are not kept in memory while others are looked at.
+#[test]
+fn a_clip_of_many_swings_takes_the_memory_of_one_with_two() {
+    let two = fixture("Tomas Varga/VID_20261124_181502.mp4");
+    let peak_of = |times: usize| {
+        let place = Place::new();
+        ffmpeg(&[
+            "-stream_loop",
+            &(times - 1).to_string(),
+            "-i",
+            two.to_str().unwrap(),
+            "-c",
+            "copy",
+            place.at("a/clip.mp4").to_str().unwrap(),
+        ]);
+        let mut run = place.command(&["--model", "fast", "--settings", &at_once(&place)]).spawn().unwrap();
+        let mut peak = 0;
+        while run.try_wait().unwrap().is_none() {
+            peak = peak.max(below(run.id()).into_iter().filter_map(most_memory).max().unwrap_or(0));
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        assert_eq!(run.wait().unwrap().code(), Some(0));
+        assert_eq!(place.reports()[0].swings.len(), 2 * times);
+        peak
+    };
+    let (few, many) = (peak_of(1), peak_of(3));
+    println!("the largest process: {few} MB with two swings, {many} MB with six");
+    assert!(few > 50 && many < few + 40, "{few} MB with two swings, {many} MB with six");
+}
+
+/// Processes that a process has started, and those that they have.
+fn below(id: u32) -> Vec<u32> {
+    let tasks = std::fs::read_dir(format!("/proc/{id}/task")).into_iter().flatten().filter_map(Result::ok);
+    let lists = tasks.filter_map(|task| std::fs::read_to_string(task.path().join("children")).ok());
+    let children: Vec<u32> = lists.flat_map(|list| list.split_whitespace().filter_map(|x| x.parse().ok()).collect::<Vec<u32>>()).collect();
+    children.into_iter().flat_map(|child| [vec![child], below(child)].concat()).collect()
+}
+
+/// The most resident memory that a process has had so far, megabytes.
+fn most_memory(id: u32) -> Option<u64> {
+    kilobytes(id, "VmHWM").map(|kb| kb / 1000)
+}
+
+fn kilobytes(id: u32, what: &str) -> Option<u64> {
+    let status = std::fs::read_to_string(format!("/proc/{id}/status")).ok()?;
+    status.lines().find(|l| l.starts_with(what))?.split_whitespace().nth(1)?.parse().ok()
+}
+
 /// Resident memory in megabytes and open files of a process.
 fn memory_and_handles(id: u32) -> Option<(u64, usize)> {
-    let status = std::fs::read_to_string(format!("/proc/{id}/status")).ok()?;
-    let kb: u64 = status.lines().find(|l| l.starts_with("VmRSS"))?.split_whitespace().nth(1)?.parse().ok()?;
-    Some((kb / 1000, std::fs::read_dir(format!("/proc/{id}/fd")).ok()?.count()))
+    Some((kilobytes(id, "VmRSS")? / 1000, std::fs::read_dir(format!("/proc/{id}/fd")).ok()?.count()))
 }

@@ -1,31 +1,18 @@
 //! The measuring pass: looks over every swing, densely where it is fast. Within a swing one smoothed region is used for all
-//! frames; frames that will be looked at again are kept as cuts, so that the file is read once.
+//! frames; of frames that may be looked at again a cut is kept, so that the file is read once.
 
+use super::cuts::Cuts;
 use super::keypoints::{BODY_POINTS, Look};
-use super::landmarker::{Landmarker, Outline};
+use super::landmarker::Landmarker;
 use super::region::Region;
 use super::seen::Looks;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::swing::Window;
 use crate::track::signal::{median, quantile};
 use crate::video::camera::{CameraWatch, Shift};
 use crate::video::level;
 use crate::video::{Footage, Probe};
-use opencv::core::{Mat, MatTraitConst, Rect, Size};
-use opencv::imgproc;
 
-/// Part of an upright picture, kept for closer looks and key pictures; shrunk where the golfer is larger than needed.
-pub struct Cut {
-    pub frame: usize,
-    pub picture: Mat,
-    pub x0: f64,
-    pub y0: f64,
-    /// Cut pixels for one pixel of the upright picture, 0..1.
-    pub shrink: f64,
-}
-
-/// Largest side of a kept cut, pixels: three times what the models see of a body.
-const CUT_SIDE: f64 = 768.0;
 /// Looks a second (of real time): while the swing is slow, from before the top into the follow-through, and from impact
 /// to chest high. (Thinned on the calibrate clips: more brought no better moments; 15 lost the takeaway and the finish.)
 const SLOW_RATE: f64 = 30.0;
@@ -34,58 +21,6 @@ const ARM_RATE: f64 = 120.0;
 /// Times a second that the camera's own move is taken; a hand that holds a phone shakes slower than that.
 const CAMERA_RATE: f64 = 15.0;
 
-impl Cut {
-    fn of(picture: &Mat, frame: usize, region: &Region) -> opencv::Result<Cut> {
-        let half = region.size * 0.5 * 1.08;
-        let (w, h) = (f64::from(picture.cols()), f64::from(picture.rows()));
-        let (x0, y0) = ((region.cx - half).max(0.0).floor(), (region.cy - half).max(0.0).floor());
-        let (x1, y1) = ((region.cx + half).min(w).ceil(), (region.cy + half).min(h).ceil());
-        let rect = Rect::new(x0 as i32, y0 as i32, ((x1 - x0) as i32).max(1), ((y1 - y0) as i32).max(1));
-        let part = Mat::roi(picture, rect)?;
-        let shrink = (CUT_SIDE / f64::from(rect.width.max(rect.height))).min(1.0);
-        let mut kept = Mat::default();
-        if shrink < 1.0 {
-            let size = Size::new((f64::from(rect.width) * shrink) as i32, (f64::from(rect.height) * shrink) as i32);
-            imgproc::resize(&part, &mut kept, size, 0.0, 0.0, imgproc::INTER_LINEAR)?;
-        } else {
-            part.copy_to(&mut kept)?;
-        }
-        let shrink = f64::from(kept.cols()) / f64::from(rect.width);
-        Ok(Cut { frame, picture: kept, x0, y0, shrink })
-    }
-
-    /// A place of the upright picture in the cut.
-    pub fn place(&self, p: [f64; 2]) -> [f64; 2] {
-        // pixel centres at whole numbers in both pictures
-        [(p[0] - self.x0 + 0.5) * self.shrink - 0.5, (p[1] - self.y0 + 0.5) * self.shrink - 0.5]
-    }
-
-    fn region(&self, r: &Region) -> Region {
-        let [cx, cy] = self.place([r.cx, r.cy]);
-        Region { cx, cy, size: r.size * self.shrink, rotation: r.rotation }
-    }
-
-    fn back(&self, mut look: Look) -> Look {
-        for p in &mut look.points {
-            p.x = ((f64::from(p.x) + 0.5) / self.shrink - 0.5 + self.x0) as f32;
-            p.z = (f64::from(p.z) / self.shrink) as f32;
-            p.y = ((f64::from(p.y) + 0.5) / self.shrink - 0.5 + self.y0) as f32;
-        }
-        look
-    }
-
-    /// A look at `region` (of the upright picture).
-    pub fn look(&self, landmarker: &mut Landmarker, region: &Region) -> Result<Look> {
-        Ok(self.back(landmarker.look(&self.picture, &self.region(region))?))
-    }
-
-    /// A look with the outline; the outline's region is given in the upright picture.
-    pub fn look_with_outline(&self, landmarker: &mut Landmarker, region: &Region) -> Result<(Look, Outline)> {
-        let (look, outline) = landmarker.look_with_outline(&self.picture, &self.region(region))?;
-        Ok((self.back(look), Outline { region: *region, ..outline }))
-    }
-}
-
 /// What the measuring pass brought.
 #[derive(Default)]
 pub struct Close {
@@ -93,7 +28,6 @@ pub struct Close {
     pub camera: Vec<Shift>,
     /// Of the picture against which `camera` is taken.
     pub roll_deg: Option<f64>,
-    pub cuts: Vec<Cut>,
     /// Region used, by window.
     pub regions: Vec<Region>,
 }
@@ -157,7 +91,7 @@ fn shift_between(taken: &[(f64, Shift)], t: f64) -> Shift {
     }
 }
 
-/// Looks at every window's frames, the file read on once from its start.
+/// Looks at every window's frames, the file read on once from its start; keeps in `cuts` what may be looked at again.
 pub fn look_closely(
     footage: &mut Footage,
     probe: &Probe,
@@ -165,6 +99,7 @@ pub fn look_closely(
     windows: &[Window],
     landmarker: &mut Landmarker,
     every: bool,
+    cuts: &mut Cuts,
 ) -> Result<Close> {
     let mut close = Close::default();
     let mut watch: Option<CameraWatch> = None;
@@ -202,7 +137,7 @@ pub fn look_closely(
             }
             close.body.push(index, time, look);
             if keep {
-                close.cuts.push(Cut::of(picture, index, &region).map_err(Error::opencv)?);
+                cuts.keep(picture, index, &region)?;
             }
         }
         close.camera.extend(close.body.times[first..].iter().map(|&t| shift_between(&shifts, t)));

@@ -1,6 +1,6 @@
 //! Which frames deserve the best model, once the measuring pass has told the moments, and what is done there.
 
-use super::close::Cut;
+use super::cuts::Cut;
 use super::keypoints::{Keypoint, Look};
 use super::landmarker::Landmarker;
 use super::region::Region;

@@ -2,6 +2,7 @@
 
 pub mod choose;
 pub mod close;
+pub mod cuts;
 pub mod detector;
 pub mod key;
 pub mod keypoints;

@@ -1,7 +1,8 @@
 //! One clip's file → everything the models see of it: the scout pass over all of it, the measuring pass over its swings,
 //! then the best model on the frames whose places are measured, and closer looks at the arms after impact.
 
-use super::close::{Cut, look_closely, window_region};
+use super::close::{look_closely, window_region};
+use super::cuts::Cuts;
 use super::key;
 use super::models::ModelChoice;
 use super::scout::scout;
@@ -20,7 +21,7 @@ use std::time::Instant;
 /// What was seen, and the kept cuts for key pictures.
 pub struct Observed {
     pub seen: Seen,
-    pub cuts: Vec<Cut>,
+    pub cuts: Cuts,
     /// Seconds spent by stage, for the ledger; after those, seconds by work within the stages.
     pub timings: Vec<(&'static str, f64)>,
 }
@@ -52,9 +53,15 @@ impl Work {
     }
 }
 
-/// Looks at the clip with the models of `choice`, which must be loaded; each is let go after its last look.
-/// `Ok(Err(reason))` where the file cannot be decoded at all.
-pub fn observe(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: ModelChoice) -> Result<std::result::Result<Observed, Reason>> {
+/// Looks at the clip with the models of `choice`, which must be loaded; each is let go after its last look. Writes into
+/// `folder` what need not stay in memory. `Ok(Err(reason))` where the file cannot be decoded at all.
+pub fn observe(
+    path: &Path,
+    probe: &Probe,
+    sessions: &mut Sessions,
+    choice: ModelChoice,
+    folder: &Path,
+) -> Result<std::result::Result<Observed, Reason>> {
     let mut timings = Vec::new();
     let mut clock = Instant::now();
     let mut lap = |name: &'static str| {
@@ -108,13 +115,14 @@ pub fn observe(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: Mode
         person_share: chosen.share,
     };
     let mut seen = Seen { about, scout: chosen.golfer, ..Seen::default() };
+    let mut cuts = Cuts::begin(folder)?;
     if windows.is_empty() {
-        return Ok(Ok(Observed { seen, cuts: Vec::new(), timings }));
+        return Ok(Ok(Observed { seen, cuts, timings }));
     }
     let first = probe.times.partition_point(|&t| t < windows[0].start);
     let Some(mut footage) = Footage::open_near(path, probe, clock, first) else { return Ok(Err(ReasonCode::Unreadable.reason())) };
     let every = choice == ModelChoice::Exhaustive;
-    let close = look_closely(&mut footage, probe, &seen.scout, &windows, sessions.landmarker(choice.dense())?, every)?;
+    let close = look_closely(&mut footage, probe, &seen.scout, &windows, sessions.landmarker(choice.dense())?, every, &mut cuts)?;
     work.add(footage.spent());
     drop(footage);
     sessions.keep_only(&[outline, landmark]);
@@ -122,16 +130,16 @@ pub fn observe(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: Mode
     seen.camera = close.camera;
     seen.about.roll_deg = close.roll_deg;
     lap("measure");
-    let cut = |frame: usize| close.cuts.iter().find(|c| c.frame == frame);
     let mut looks = BTreeMap::new();
     let swings = read_swings(&seen, 175.0, None);
     let outliner = sessions.landmarker(outline)?;
     for swing in &swings {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
-        for cut in key::outline_frames(swing).into_iter().filter_map(cut) {
+        for frame in key::outline_frames(swing) {
+            let Some(cut) = cuts.of(frame)? else { continue };
             let (look, outline) = cut.look_with_outline(outliner, &region)?;
-            looks.insert(cut.frame, look);
-            seen.outlines.push((cut.frame, outline.as_kept()));
+            looks.insert(frame, look);
+            seen.outlines.push((frame, outline.as_kept()));
         }
     }
     sessions.keep_only(&[landmark]);
@@ -139,8 +147,10 @@ pub fn observe(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: Mode
     let landmarker = sessions.landmarker(landmark)?;
     for swing in &swings {
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
-        for cut in key::moment_frames(swing).into_iter().filter_map(cut) {
-            if let Entry::Vacant(place) = looks.entry(cut.frame) {
+        for frame in key::moment_frames(swing) {
+            if let Entry::Vacant(place) = looks.entry(frame)
+                && let Some(cut) = cuts.of(frame)?
+            {
                 place.insert(cut.look(landmarker, &region)?);
             }
         }
@@ -154,14 +164,14 @@ pub fn observe(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: Mode
         let Some(region) = window_region(&seen.scout, &swing.window) else { continue };
         // the model's own left and right, which may be exchanged throughout
         let lead = if swing.view.sides_exchanged { swing.lead.other() } else { swing.lead };
-        for cut in key::arm_frames(swing).into_iter().filter_map(cut) {
-            let Ok(i) = seen.body.frames.binary_search(&cut.frame) else { continue };
-            seen.arms.push(ArmLooks { frame: cut.frame, looks: key::arm_looks(cut, &region, &seen.body.looks[i], lead, landmarker)? });
+        for frame in key::arm_frames(swing) {
+            let (Some(cut), Ok(i)) = (cuts.of(frame)?, seen.body.frames.binary_search(&frame)) else { continue };
+            seen.arms.push(ArmLooks { frame, looks: key::arm_looks(&cut, &region, &seen.body.looks[i], lead, landmarker)? });
         }
     }
     lap("arms");
     work.landmarks = sessions.spent();
     work.landmarks_measuring = work.landmarks - scouting;
     timings.extend(work.timings());
-    Ok(Ok(Observed { seen, cuts: close.cuts, timings }))
+    Ok(Ok(Observed { seen, cuts, timings }))
 }

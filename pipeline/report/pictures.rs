@@ -3,7 +3,7 @@
 
 use super::types::{Metric, Report, Swing};
 use crate::error::{Error, Result};
-use crate::pose::close::Cut;
+use crate::pose::cuts::{Cut, Cuts};
 use crate::swing::body::{distance, middle};
 use crate::swing::{Body, Part, SwingRead};
 use crate::track::signal::median;
@@ -31,17 +31,17 @@ pub const EVENTS: [(&str, &str); 5] = [
 ];
 
 /// Draws what can be drawn into `folder` as `<event>.jpg`; the files written.
-pub fn draw(cuts: &[Cut], read: &SwingRead, report: &Report, folder: &Path) -> Result<Vec<PathBuf>> {
+pub fn draw(cuts: &Cuts, read: &SwingRead, report: &Report, folder: &Path) -> Result<Vec<PathBuf>> {
     let Some(swing) = report.swings.iter().find(|s| s.main) else { return Ok(Vec::new()) };
     let Some(frame_box) = golfer_box(read, cuts) else { return Ok(Vec::new()) };
     let mut written = Vec::new();
     for (name, caption) in EVENTS {
         let Some(event) = swing.events.named().into_iter().find(|(n, _)| *n == name).and_then(|(_, e)| e) else { continue };
-        let nearest = cuts.iter().filter(|c| read.track.frames.contains(&c.frame)).min_by_key(|c| c.frame.abs_diff(event.frame));
-        let Some(cut) = nearest.filter(|c| c.frame.abs_diff(event.frame) <= 3) else { continue };
-        let Some(row) = read.track.frames.iter().position(|f| *f == cut.frame) else { continue };
+        let nearest = cuts.frames().filter(|f| read.track.frames.contains(f)).min_by_key(|f| f.abs_diff(event.frame));
+        let Some(frame) = nearest.filter(|f| f.abs_diff(event.frame) <= 3) else { continue };
+        let (Some(cut), Some(row)) = (cuts.of(frame)?, read.track.frames.iter().position(|f| *f == frame)) else { continue };
         let path = folder.join(format!("{name}.jpg"));
-        let sheet = Sheet::new(cut, row, read, frame_box).map_err(Error::opencv)?;
+        let sheet = Sheet::new(&cut, row, read, frame_box).map_err(Error::opencv)?;
         sheet.finish(name, &format!("{caption}  {:.2} s", event.time_s), swing, &path).map_err(Error::opencv)?;
         written.push(path);
     }
@@ -49,11 +49,11 @@ pub fn draw(cuts: &[Cut], read: &SwingRead, report: &Report, folder: &Path) -> R
 }
 
 /// Left, top, right, bottom of the golfer over address to chest high, with a margin, steadied pixels.
-fn golfer_box(read: &SwingRead, cuts: &[Cut]) -> Option<[f64; 4]> {
+fn golfer_box(read: &SwingRead, cuts: &Cuts) -> Option<[f64; 4]> {
     let end = read.moments.chest_high_follow_through.or(read.moments.top)?.time;
     let rows = read.track.within(read.window.start, end);
     let mut b = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
-    for &i in rows.iter().filter(|&&i| cuts.iter().any(|c| c.frame == read.track.frames[i])) {
+    for &i in rows.iter().filter(|&&i| cuts.frames().any(|f| f == read.track.frames[i])) {
         for k in 0..33 {
             let (x, y) = (read.track.xy[[i, k, 0]], read.track.xy[[i, k, 1]]);
             b = [b[0].min(x), b[1].min(y), b[2].max(x), b[3].max(y)];
