@@ -1,20 +1,10 @@
 """Command line of scripts/make-clips."""
 import argparse
 import sys
-import time
 from multiprocessing import get_context
 
 from . import plan as plans
-
-
-def work(job):
-    from .render import render
-    plan, out = job
-    start = time.perf_counter()
-    n = render(plan, out)
-    seconds = time.perf_counter() - start
-    each = f", {n} frames, {seconds:.1f} s, {seconds / n:.3f} s a frame" if n else ", there already"
-    return f"{plan['name']}{each} [{' '.join(plan['tags'])}]"
+from .work import work
 
 
 def main():
