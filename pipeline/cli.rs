@@ -242,7 +242,7 @@ fn run_night(a: Run) -> Result<u8> {
         print!("{}", summary.table());
     }
     if let Some(why) = &summary.stopped {
-        eprintln!("dawnsheet: the run had to stop: {why}");
+        eprintln!("dawnsheet: the run had to stop: {why}. Once that is mended, run again: it goes on where it was");
     }
     eprintln!("morning sheet: {}", page.display());
     Ok(summary.exit_code())

@@ -1,5 +1,6 @@
 //! Errors that stop a command. A clip that fails is not one: it is a report with a reason.
 
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 /// Result of this crate.
@@ -52,6 +53,11 @@ impl Error {
     /// Wraps an I/O error with the file it is about.
     pub fn file(path: &Path) -> impl FnOnce(std::io::Error) -> Error + '_ {
         move |source| Error::File { path: path.to_path_buf(), source }
+    }
+
+    /// Whether a file could not be written for want of space: no clip can be worked on here until somebody makes room.
+    pub fn is_out_of_space(&self) -> bool {
+        matches!(self, Error::File { source, .. } if matches!(source.kind(), ErrorKind::StorageFull | ErrorKind::QuotaExceeded))
     }
 
     /// Exit code: 2 for what was wrong before anything started, 1 otherwise.

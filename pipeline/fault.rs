@@ -1,4 +1,5 @@
-//! Faults on purpose. Every durable step of a night (fsync, rename, commit, removal) passes a numbered point; tests set
+//! Faults on purpose. Every durable step of a night (fsync, rename, commit, removal) and every cut that a clip's process keeps
+//! passes a numbered point of its process; tests set
 //! `DAWNSHEET_FAULT` to `kill:N` (the program is killed at its N-th point) or `full:N` (from the N-th point on every step
 //! fails as on a full disk) and then prove that nothing was lost. Unset, a point costs one comparison.
 

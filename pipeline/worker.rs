@@ -3,7 +3,7 @@
 //! lines on standard input, exit statuses go as lines to standard output (`batch/job.rs`).
 
 use dawnsheet::batch::confine::{confine_files, confine_network, limit, limit_to_clip};
-use dawnsheet::batch::job::{CLIP, INSTALLATION_EXIT, Job, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
+use dawnsheet::batch::job::{CLIP, INSTALLATION_EXIT, Job, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::judge;
 use dawnsheet::pose::models::Models;
@@ -30,15 +30,18 @@ fn main() -> ExitCode {
     }
     match serve() {
         Ok(()) => ExitCode::SUCCESS,
-        Err(e) => {
-            eprintln!("{e}");
-            ExitCode::from(exit_code(&e))
-        }
+        Err(e) => ExitCode::from(told(&e) as u8),
     }
 }
 
-fn exit_code(e: &Error) -> u8 {
-    if e.exit_code() == 2 { INSTALLATION_EXIT as u8 } else { 1 }
+/// Says what went wrong; the exit code for it.
+fn told(e: &Error) -> i32 {
+    eprintln!("{e}");
+    match e.exit_code() {
+        _ if e.is_out_of_space() => OUT_OF_SPACE_EXIT,
+        2 => INSTALLATION_EXIT,
+        _ => 1,
+    }
 }
 
 /// Works until the orders end.
@@ -121,10 +124,7 @@ fn alone(order: &Order, models: &Models, sessions: &mut Sessions) -> i32 {
     let nothing = File::open("/dev/null").and_then(|f| Ok(rustix::stdio::dup2_stdin(f)?));
     match nothing.map_err(Error::file(Path::new("/dev/null"))).and_then(|()| work(order, models, sessions)) {
         Ok(()) => 0,
-        Err(e) => {
-            eprintln!("{e}");
-            i32::from(exit_code(&e))
-        }
+        Err(e) => told(&e),
     }
 }
 

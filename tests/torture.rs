@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::os::unix::process::ExitStatusExt;
 use std::path::Path;
+use std::process::Stdio;
 use std::time::{Duration, Instant};
 use support::{Dice, Place, at_once, ffmpeg, fixture, kill_workers, nobody, rounds, stamped};
 
@@ -309,6 +310,22 @@ fn a_clip_of_many_swings_takes_the_memory_of_one_with_two() {
     let (few, many) = (peak_of(1), peak_of(3));
     println!("the largest process: {few} MB with two swings, {many} MB with six");
     assert!(few > 50 && many < few + 40, "{few} MB with two swings, {many} MB with six");
+}
+
+/// A clip's process needs room for a while; a night that has none stops, blames no clip and goes on when there is some.
+#[test]
+fn out_of_space_while_pictures_are_kept_no_clip_is_blamed() {
+    let place = Place::new();
+    place.copy(&fixture("Priya Raman/2026-11-24 7 iron.mp4"), "a/swing.mp4");
+    // the night itself has fewer steps than this
+    let full = place.command(&["--model", "fast"]).env(dawnsheet::fault::VARIABLE, "full:40").stderr(Stdio::piped()).output().unwrap();
+    let said = String::from_utf8_lossy(&full.stderr);
+    assert!(full.status.code() == Some(1) && said.contains("no storage space") && said.contains("run again"), "{said}");
+    assert!(place.reports().is_empty());
+    let store = rusqlite::Connection::open(place.out().join("dawnsheet.sqlite")).unwrap();
+    assert_eq!(store.query_row("SELECT count(*) FROM attempt", [], |r| r.get(0)), Ok(0));
+    let (code, summary) = place.summary(&["--model", "fast"]);
+    assert_eq!((code, &summary["lines"][0]["place"]), (0, &"flagged".into()));
 }
 
 /// Processes that a process has started, and those that they have.

@@ -11,7 +11,7 @@ use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::process::{Pid, Signal, kill_process_group};
 use serde::{Deserialize, Serialize};
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read, Seek, SeekFrom, Write};
+use std::io::{BufRead, BufReader, ErrorKind, Read, Seek, SeekFrom, Write};
 use std::os::unix::process::{CommandExt, ExitStatusExt};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, ChildStdout, Command, ExitStatus, Stdio};
@@ -63,6 +63,8 @@ pub enum JobOutcome {
 const KEPT_STDERR: u64 = 8 * 1024;
 /// Exit code by which a worker says that the installation is at fault.
 pub const INSTALLATION_EXIT: i32 = 2;
+/// Exit code by which a worker says that its folder takes no more: nothing is said of the clip.
+pub const OUT_OF_SPACE_EXIT: i32 = 3;
 
 /// Path of the worker program: beside this one.
 pub fn worker_program() -> Result<PathBuf> {
@@ -101,7 +103,8 @@ impl Workers {
         Workers { threads: (cores / clips.max(1)).clamp(1, MAX_THREADS), ..self }
     }
 
-    /// Has one clip looked at, to its end, to the wall clock of the settings, or until the run is told to stop at once.
+    /// Has one clip looked at, to its end, to the wall clock of the settings, or until the run is told to stop at once. Errors:
+    /// no space in `folder`, no program.
     pub fn run(&self, clip: &Path, folder: &Path, job: &Job, interrupt: &Interrupt) -> Result<JobOutcome> {
         let link = folder.join(CLIP);
         let target = std::path::absolute(clip).map_err(Error::file(clip))?;
@@ -138,6 +141,9 @@ impl Workers {
         };
         if status.code() == Some(INSTALLATION_EXIT) {
             return Ok(JobOutcome::Installation(stderr.trim().to_string()));
+        }
+        if status.code() == Some(OUT_OF_SPACE_EXIT) {
+            return Err(Error::File { path: folder.to_path_buf(), source: ErrorKind::StorageFull.into() });
         }
         if !status.success() {
             return Ok(JobOutcome::Failed { why: format!("its worker ended with {status}"), stderr });

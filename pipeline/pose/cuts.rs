@@ -5,6 +5,7 @@ use super::keypoints::Look;
 use super::landmarker::{Landmarker, Outline};
 use super::region::Region;
 use crate::error::{Error, Result};
+use crate::fault;
 use opencv::core::{CV_8UC3, Mat, MatTraitConst, MatTraitConstManual, MatTraitManual, Rect, Scalar, Size};
 use opencv::imgproc;
 use std::fs::File;
@@ -106,7 +107,7 @@ impl Cuts {
     pub fn keep(&mut self, picture: &Mat, frame: usize, region: &Region) -> Result<()> {
         let cut = Cut::of(picture, frame, region).map_err(Error::opencv)?;
         let bytes = cut.picture.data_bytes().map_err(Error::opencv)?;
-        self.file.write_all_at(bytes, self.length).map_err(Error::file(&self.folder))?;
+        fault::point().and_then(|()| self.file.write_all_at(bytes, self.length)).map_err(Error::file(&self.folder))?;
         let (rows, cols) = (cut.picture.rows(), cut.picture.cols());
         self.entries.push(Entry { frame, start: self.length, rows, cols, x0: cut.x0, y0: cut.y0, shrink: cut.shrink });
         self.length += bytes.len() as u64;

@@ -10,6 +10,7 @@ use ndarray::{Array1, Array2, Array3, Array4, Axis};
 use ndarray_npy::{NpzReader, NpzWriter};
 use serde::{Deserialize, Serialize};
 use std::fs::File;
+use std::io::{Cursor, Write};
 use std::path::Path;
 
 /// Facts about the footage and the people in it that are not arrays.
@@ -125,8 +126,7 @@ impl Seen {
     /// (x, y, z, visibility, presence, flag)]), `camera` [look, (dx, dy, turn)], `outline_*` (frames, regions [n, (cx, cy,
     /// size, rotation)], logits [n, row, column] in steps), `arm_frames` [n], `arm_points` [n, look, keypoint, 6].
     pub fn write(&self, path: &Path) -> Result<()> {
-        let file = File::create(path).map_err(Error::file(path))?;
-        let mut npz = NpzWriter::new_compressed(file);
+        let mut npz = NpzWriter::new_compressed(Cursor::new(Vec::new()));
         let fail = |e: ndarray_npy::WriteNpzError| Error::Internal(format!("{}: {e}", path.display()));
         let about = serde_json::to_vec(&self.about).map_err(|e| Error::Internal(e.to_string()))?;
         npz.add_array("about", &Array1::from(about)).map_err(fail)?;
@@ -160,7 +160,9 @@ impl Seen {
             arm_points.index_axis_mut(Axis(0), i).assign(&points_array(&arm.looks));
         }
         npz.add_array("arm_points", &arm_points).map_err(fail)?;
-        npz.finish().map_err(fail)?.sync_all().map_err(Error::file(path))
+        let bytes = npz.finish().map_err(fail)?.into_inner();
+        let mut file = File::create(path).map_err(Error::file(path))?;
+        file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(Error::file(path))
     }
 
     /// The measuring pass with the best model's looks put in where there are any: what the moments are read from.

@@ -85,10 +85,10 @@ fn full(place: &str) -> String {
 
 /// Why a machine would fail every clip, where the error means that.
 fn unfit(e: &Error) -> Option<String> {
-    use std::io::ErrorKind::{QuotaExceeded, ReadOnlyFilesystem, StorageFull};
+    use std::io::ErrorKind::ReadOnlyFilesystem;
     match e {
         Error::Installation(why) => Some(why.clone()),
-        Error::File { path, source } if matches!(source.kind(), StorageFull | QuotaExceeded) => Some(full(&path.display().to_string())),
+        Error::File { path, .. } if e.is_out_of_space() => Some(full(&path.display().to_string())),
         Error::File { source, .. } if source.kind() == ReadOnlyFilesystem => Some(e.to_string()),
         _ => None,
     }

@@ -42,7 +42,8 @@ pub fn draw(cuts: &Cuts, read: &SwingRead, report: &Report, folder: &Path) -> Re
         let (Some(cut), Some(row)) = (cuts.of(frame)?, read.track.frames.iter().position(|f| *f == frame)) else { continue };
         let path = folder.join(format!("{name}.jpg"));
         let sheet = Sheet::new(&cut, row, read, frame_box).map_err(Error::opencv)?;
-        sheet.finish(name, &format!("{caption}  {:.2} s", event.time_s), swing, &path).map_err(Error::opencv)?;
+        let jpeg = sheet.finish(name, &format!("{caption}  {:.2} s", event.time_s), swing).map_err(Error::opencv)?;
+        std::fs::write(&path, jpeg.as_slice()).map_err(Error::file(&path))?;
         written.push(path);
     }
     Ok(written)
@@ -127,7 +128,8 @@ impl<'a> Sheet<'a> {
         Ok(())
     }
 
-    fn finish(mut self, event: &str, title: &str, swing: &Swing, path: &Path) -> opencv::Result<()> {
+    /// The picture as JPEG.
+    fn finish(mut self, event: &str, title: &str, swing: &Swing) -> opencv::Result<Vector<u8>> {
         let read = self.read;
         let body = read.body();
         let row = self.row;
@@ -182,7 +184,7 @@ impl<'a> Sheet<'a> {
         parameters.push(JPEG_QUALITY);
         let mut bytes = Vector::<u8>::new();
         imgcodecs::imencode(".jpg", &self.picture, &mut bytes, &parameters)?;
-        std::fs::write(path, bytes.as_slice()).map_err(|e| opencv::Error::new(0, e.to_string()))
+        Ok(bytes)
     }
 
     fn words(&mut self, text: &str, baseline: i32, size: f64, width: i32, colour: [f64; 3]) -> opencv::Result<()> {
