@@ -3,7 +3,8 @@
 A clip holds one swing of two to three seconds; before it the golfer walks in, stands and waggles, after it walks away.
 Walking, waggling and swinging are rendered at the full rate (walking and waggling at 60 pictures a second at most); while
 the golfer only stands and breathes, a picture is rendered ten times a second and repeated, each time with fresh sensor
-noise. One golfer's clips of several rates and sizes are one rendering, thinned and scaled.
+noise. One golfer's clips of several rates and sizes are one rendering, thinned and scaled. A clip of several swings is such
+a clip without the walks, again and again.
 
 H.264 as phones write it: yuv420p, no B-frames, closed groups of one second, 0.15 bit a pixel.
 usage (interpreter of scripts/make-clips): footage.py FOLDER NAME...
@@ -29,8 +30,13 @@ SETS = {
     "rates": {f"{r} fps": [name(g, rate=r) for g in (0, 1)] for r in (30, 60, 120, 240)},
     "lengths": {f"{s} s": [name(0, seconds=s)] for s in (6, 10, 20)},
     "counts": {f"{n} clips": [name(0)] * n for n in (1, 2, 4, 8)},
+    "swings": {f"{n} swing{'s' * (n > 1)}": [f"golfer0-{n}swings-60fps-1080.mp4"] for n in (1, 2, 4)},
     "sizes": {f"{SIZES[n][0]}x{SIZES[n][1]}": [name(0, lines=n)] for n in SIZES},
 }
+
+
+# without the walks, seconds of a clip of ten; each a key picture
+STAYS = (2, 8)
 
 
 def parsed(clip):
@@ -99,17 +105,31 @@ def make(golfer, seconds, clips):
         part.replace(file)
 
 
+def repeat(file, source, times):
+    """Writes `file`: what lies between the walks of `source`, `times` times, not coded anew."""
+    part, stay = (file.with_name(f".{os.getpid()}.{what}.mp4") for what in ("part", "stay"))
+    copy = lambda given, out: subprocess.run(["ffmpeg", "-v", "error", "-y", *map(str, given), "-c", "copy", str(out)], check=True)
+    copy(["-ss", STAYS[0], "-i", source, "-t", STAYS[1] - STAYS[0]], stay)
+    copy(["-stream_loop", times - 1, "-i", stay], part)
+    stay.unlink()
+    part.replace(file)
+
+
 def main():
     folder, names = Path(sys.argv[1]), sys.argv[2:]
     folder.mkdir(parents=True, exist_ok=True)
-    jobs = {}
-    for clip in names:
+    jobs, several = {}, [n for n in names if "swings" in n]
+    source = name(0, lines=1080)
+    for clip in dict.fromkeys([n for n in names if n not in several] + [source] * bool(several)):
         if not (folder / clip).exists():
             golfer, seconds, rate, lines = parsed(clip)
             jobs.setdefault((golfer, seconds), []).append((folder / clip, rate, lines))
     for (golfer, seconds), clips in jobs.items():
         print(f"rendering {', '.join(file.name for file, _, _ in clips)}", file=sys.stderr, flush=True)
         make(golfer, seconds, clips)
+    for clip in several:
+        if not (folder / clip).exists():
+            repeat(folder / clip, folder / source, int(clip.split("-")[1].removesuffix("swings")))
 
 
 if __name__ == "__main__":

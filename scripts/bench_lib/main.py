@@ -2,7 +2,8 @@
 
 Seconds are those of whole commands, from start to end, with the file cache warm. CPU seconds are user and system time of all
 processes of a row, the peak is resident memory of its largest single process. Clips of `lengths` hold one swing each,
-however long they are; `counts` is one clip again and again, fitted from as many clips as cores.
+however long they are; `counts` is one clip again and again, fitted from as many clips as cores. --memory instead runs each
+clip once with one worker and tells the most memory of its process and the loaded worker together.
 """
 import argparse
 import json
@@ -19,10 +20,10 @@ from pathlib import Path
 
 import footage
 import plot
-from rows import PROGRAM, ROOT, inbox_of, rows
+from rows import PROGRAM, ROOT, inbox_of, memory, rows
 
 ROW_GROUPS = ("ours", "mediapipe", "plain", "bare")
-GROWTH = {"lengths": ([6, 10, 20], "s of clip"), "counts": ([1, 2, 4, 8], "clips")}
+GROWTH = {"lengths": ([6, 10, 20], "s of clip"), "counts": ([1, 2, 4, 8], "clips"), "swings": ([1, 2, 4], "swings")}
 LINEAR = 1.05  # largest exponent that counts as linear
 # set, group, ours, theirs, how many times as fast we want to be
 TARGETS = [("sixty", "60 fps", "ours accurate", "mediapipe heavy, 2 processes", 4), ("sixty", "60 fps", "ours fast", "mediapipe full, 2 processes", 4),
@@ -119,6 +120,13 @@ def growth(name, groups):
     return found
 
 
+def print_memory(sets, model):
+    for group, clips in {group: clips for groups in sets.values() for group, clips in groups.items()}.items():
+        for clip in dict.fromkeys(clips):
+            swings, largest, both = memory(clip, model)
+            print(f"{group}, {clip.name}, {model}: {swings} swings; clip's process {largest:.0f} MB, with the loaded worker {both:.0f} MB", flush=True)
+
+
 def print_ratios(results):
     for name, group, us, them, target in TARGETS:
         table = results.get(name, {}).get(group, {}).get("rows", {})
@@ -149,6 +157,7 @@ def main():
     a.add_argument("--only", default="", help="only rows whose name matches this regular expression")
     a.add_argument("--work", type=Path, default=ROOT / "out" / "bench-clips", help="folder of the clips; made there where missing")
     a.add_argument("--out", type=Path, default=ROOT / "out", help="folder for bench.json and bench.png; groups that are not run again stay in them")
+    a.add_argument("--memory", metavar="MODEL", choices=("accurate", "fast", "exhaustive"), help="measure memory in place of time")
     a.add_argument("--make-only", action="store_true", help="make the clips and stop")
     a.add_argument("given", nargs="*", type=Path, metavar="CLIP", help="these clips instead of the sets")
     a = a.parse_args()
@@ -162,6 +171,8 @@ def main():
         sets = clips_of({n: groups for n, groups in sets.items() if groups}, a.work)
     if a.make_only:
         return
+    if a.memory:
+        return print_memory(sets, a.memory)
     file = a.out / "bench.json"
     kept = json.loads(file.read_text()) if file.exists() else {"results": {}, "growth": {}}
     about = machine() | {"when": time.strftime("%Y-%m-%d %H:%M"), "repeats": a.repeats, "program": subprocess.run(

@@ -4,6 +4,7 @@ import struct
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -59,6 +60,44 @@ def ours(clips, inbox, model):
     work["rest"] = total - sum(work.values())
     share = measuring / sum(stages[s] for s in ("measure", "outline", "key", "arms"))
     return got | {"stages": stages, "work": work, "measuring_share": share, "places": [x["place"] for x in ends]}
+
+
+def processes_below(pid):
+    """Process numbers of all descendants."""
+    try:
+        found = [int(p) for task in Path(f"/proc/{pid}/task").iterdir() for p in (task / "children").read_text().split()]
+    except OSError:  # ended meanwhile
+        return []
+    return found + [p for child in found for p in processes_below(child)]
+
+
+def of_process(pid, file, what):
+    """A line of a process's own account, megabytes; 0 where it has ended or is another program."""
+    try:
+        lines = Path(f"/proc/{pid}/{file}").read_text().splitlines() if "dawnsheet-work" in Path(f"/proc/{pid}/comm").read_text() else []
+    except OSError:
+        return 0
+    return next((int(x.split()[1]) / 1024 for x in lines if x.startswith(what)), 0)
+
+
+def memory(clip, model):
+    """Swings found; most resident memory of the clip's process; most memory of that and the loaded worker, shared pages counted once. Megabytes."""
+    with tempfile.TemporaryDirectory() as tmp:
+        inbox_of([clip], Path(tmp) / "inbox")
+        settings = Path(tmp) / "settings.toml"
+        settings.write_text("[intake]\nsettle_seconds = 0\n")
+        night = subprocess.Popen([PROGRAM, "run", Path(tmp) / "inbox", "--out", Path(tmp) / "out", "--model", model, "--settings", settings, "--workers", "1"],
+                                 stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        largest = both = 0
+        while night.poll() is None:
+            workers = processes_below(night.pid)
+            largest = max([largest, *(of_process(p, "status", "VmHWM:") for p in workers)])
+            both = max(both, sum(of_process(p, "smaps_rollup", "Pss:") for p in workers))
+            time.sleep(0.02)
+        reports = [json.loads(f.read_text()) for f in (Path(tmp) / "out" / "reports").rglob("*.json")]
+    if len(reports) != 1:
+        raise SystemExit(f"bench: the night ended with {night.returncode} and {len(reports)} reports; is target/release built?")
+    return len(reports[0]["swings"]), largest, both
 
 
 def loops(script, argument, clips, processes):
