@@ -1,7 +1,7 @@
 //! The person's outline at hip and foot: key points say where to look, the outline says how far.
 
 use super::Context;
-use crate::pose::landmarker::Outline;
+use crate::pose::landmarker::{LOGIT_STEP, Outline};
 use crate::swing::Part;
 use crate::swing::body::{distance, keypoint};
 use crate::track::signal::{median, quantile, robust_sd};
@@ -42,7 +42,7 @@ impl Outline {
             return None;
         }
         let (fx, fy) = (x - x0, y - y0);
-        let at = |dy: usize, dx: usize| f64::from(self.logits[[y0 as usize + dy, x0 as usize + dx]]);
+        let at = |dy: usize, dx: usize| f64::from(f32::from(self.logits[[y0 as usize + dy, x0 as usize + dx]]) * LOGIT_STEP);
         Some((1.0 - fy) * ((1.0 - fx) * at(0, 0) + fx * at(0, 1)) + fy * ((1.0 - fx) * at(1, 0) + fx * at(1, 1)))
     }
 

@@ -1,5 +1,5 @@
 //! Parts of pictures that may be looked at again, kept in a nameless file beside the clip's results: in memory they would be
-//! up to 1.8 MB a picture and some 70 MB a swing.
+//! up to 1.8 MB a picture and nearly 80 MB a swing.
 
 use super::keypoints::Look;
 use super::landmarker::{Landmarker, Outline};

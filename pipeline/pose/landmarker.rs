@@ -37,11 +37,19 @@ pub(super) fn session(environment: &Environment, path: &Path) -> Result<Session>
     build().map_err(|e| Error::Installation(format!("{} cannot be loaded ({e}): run scripts/setup", path.display())))
 }
 
-/// Outline of the person in a region: `logits` [row, column] of the region's 256 × 256 crop.
+/// Outline logits are whole numbers of this step, clipped to ±127 steps.
+pub const LOGIT_STEP: f32 = 1.0 / 12.0;
+
+/// Outline of the person in a region: `logits` [row, column] of the region's 256 × 256 crop, in steps of [`LOGIT_STEP`]. They
+/// are rounded at once, as they are kept on disk, so that judging at once and judging again agree.
 #[derive(Debug, Clone)]
 pub struct Outline {
     pub region: Region,
-    pub logits: Array2<f32>,
+    pub logits: Array2<i8>,
+}
+
+fn in_steps(logit: f32) -> i8 {
+    (logit / LOGIT_STEP).round().clamp(-127.0, 127.0) as i8
 }
 
 /// Where a point is read from the model's outputs.
@@ -95,7 +103,7 @@ impl Landmarker {
         Ok((look, Outline { region: *region, logits }))
     }
 
-    fn run(&mut self, picture: &Mat, region: &Region) -> Result<(Look, Option<Array2<f32>>)> {
+    fn run(&mut self, picture: &Mat, region: &Region) -> Result<(Look, Option<Array2<i8>>)> {
         let crop = region.landmark_crop(picture).map_err(Error::opencv)?;
         let pixels = crop.data_typed::<Vec3b>().map_err(Error::opencv)?;
         let target = self.input.as_slice_mut().expect("invariant: standard layout");
@@ -118,7 +126,10 @@ impl Landmarker {
         let seg = match outputs.get("seg") {
             Some(value) => {
                 let (_, data) = value.try_extract_tensor::<f32>().map_err(Error::inference)?;
-                Some(Array2::from_shape_vec((SIDE, SIDE), data.to_vec()).map_err(|e| Error::Internal(e.to_string()))?)
+                Some(
+                    Array2::from_shape_vec((SIDE, SIDE), data.iter().copied().map(in_steps).collect())
+                        .map_err(|e| Error::Internal(e.to_string()))?,
+                )
             }
             None => None,
         };

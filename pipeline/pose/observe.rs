@@ -139,7 +139,7 @@ pub fn observe(
             let Some(cut) = cuts.of(frame)? else { continue };
             let (look, outline) = cut.look_with_outline(outliner, &region)?;
             looks.insert(frame, look);
-            seen.outlines.push((frame, outline.as_kept()));
+            seen.outlines.push((frame, outline));
         }
     }
     sessions.keep_only(&[landmark]);

@@ -87,9 +87,6 @@ pub struct Seen {
     pub arms: Vec<ArmLooks>,
 }
 
-/// Outline logits are kept as whole numbers of this step, clipped to ±127 steps.
-const LOGIT_STEP: f32 = 1.0 / 12.0;
-
 /// x, y, z, visibility, presence, flag.
 const CHANNELS: usize = 6;
 
@@ -148,9 +145,7 @@ impl Seen {
         });
         npz.add_array("outline_regions", &regions).map_err(fail)?;
         let side = self.outlines.first().map_or(0, |(_, o)| o.logits.nrows());
-        let logits = Array3::from_shape_fn((self.outlines.len(), side, side), |(i, r, c)| {
-            (self.outlines[i].1.logits[[r, c]] / LOGIT_STEP).round().clamp(-127.0, 127.0) as i8
-        });
+        let logits = Array3::from_shape_fn((self.outlines.len(), side, side), |(i, r, c)| self.outlines[i].1.logits[[r, c]]);
         npz.add_array("outline_logits", &logits).map_err(fail)?;
         let arm_frames: Vec<usize> = self.arms.iter().map(|a| a.frame).collect();
         npz.add_array("arm_frames", &whole(&arm_frames)).map_err(fail)?;
@@ -205,8 +200,7 @@ impl Seen {
             .enumerate()
             .map(|(i, &frame)| {
                 let region = Region { cx: regions[[i, 0]], cy: regions[[i, 1]], size: regions[[i, 2]], rotation: regions[[i, 3]] };
-                let logits = logits.index_axis(Axis(0), i).mapv(|v| f32::from(v) * LOGIT_STEP);
-                (frame as usize, Outline { region, logits })
+                (frame as usize, Outline { region, logits: logits.index_axis(Axis(0), i).to_owned() })
             })
             .collect();
         let arm_frames: Array1<u32> = npz.by_name("arm_frames").map_err(fail)?;
@@ -217,13 +211,5 @@ impl Seen {
             .map(|(i, &frame)| ArmLooks { frame: frame as usize, looks: looks_of(&arm_points.index_axis(Axis(0), i).to_owned()) })
             .collect();
         Ok(Seen { about, scout, body, key, camera, outlines, arms })
-    }
-}
-
-impl Outline {
-    /// The outline with its logits rounded as they are kept on disk, so that judging at once and judging again agree.
-    pub fn as_kept(mut self) -> Outline {
-        self.logits.mapv_inplace(|v| (v / LOGIT_STEP).round().clamp(-127.0, 127.0) as i8 as f32 * LOGIT_STEP);
-        self
     }
 }
