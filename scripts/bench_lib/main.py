@@ -3,7 +3,8 @@
 Seconds are those of whole commands, from start to end, with the file cache warm. CPU seconds are user and system time of all
 processes of a row, the peak is resident memory of its largest single process. Clips of `lengths` hold one swing each,
 however long they are; `counts` is one clip again and again, fitted from as many clips as cores. --memory instead runs each
-clip once with one worker and tells the most memory of its process and the loaded worker together.
+clip once with one worker and tells the most memory of the larger process (the clip's, or the worker while it loads models)
+and of both together.
 """
 import argparse
 import json
@@ -124,7 +125,7 @@ def print_memory(sets, model):
     for group, clips in {group: clips for groups in sets.values() for group, clips in groups.items()}.items():
         for clip in dict.fromkeys(clips):
             swings, largest, both = memory(clip, model)
-            print(f"{group}, {clip.name}, {model}: {swings} swings; clip's process {largest:.0f} MB, with the loaded worker {both:.0f} MB", flush=True)
+            print(f"{group}, {clip.name}, {model}: swings {swings}; largest process {largest:.0f} MB; clip's process and its worker together {both:.0f} MB", flush=True)
 
 
 def print_ratios(results):

@@ -81,7 +81,7 @@ def of_process(pid, file, what):
 
 
 def memory(clip, model):
-    """Swings found; most resident memory of the clip's process; most memory of that and the loaded worker, shared pages counted once. Megabytes."""
+    """Swings found; most resident memory of the larger of the clip's process and its worker; most of both together, shared pages counted once. Megabytes."""
     with tempfile.TemporaryDirectory() as tmp:
         inbox_of([clip], Path(tmp) / "inbox")
         settings = Path(tmp) / "settings.toml"
