@@ -3,11 +3,12 @@
 use criterion::{BenchmarkId, Criterion, criterion_group, criterion_main};
 use dawnsheet::intake::Brief;
 use dawnsheet::judge::{Identity, judge};
-use dawnsheet::pose::Region;
-use dawnsheet::pose::keypoints::Keypoint;
+use dawnsheet::pose::crop::landmark_crop;
 use dawnsheet::pose::landmarker::{Place, decode};
 use dawnsheet::pose::models::{ModelChoice, Models};
-use dawnsheet::pose::seen::Seen;
+use dawnsheet::seen::Region;
+use dawnsheet::seen::Seen;
+use dawnsheet::seen::keypoints::Keypoint;
 use dawnsheet::settings::Settings;
 use dawnsheet::swing::read_swings;
 use dawnsheet::track::signal::smooth;
@@ -39,7 +40,7 @@ fn crop_of_a_region(c: &mut Criterion) {
     let small = imgcodecs::imread(path.to_str().unwrap(), imgcodecs::IMREAD_COLOR).unwrap();
     let mut picture = core::Mat::default(); // 1080 × 1920, as phones film
     imgproc::resize(&small, &mut picture, core::Size::new(1080, 1920), 0.0, 0.0, imgproc::INTER_LINEAR).unwrap();
-    c.bench_function("crop of a region", |b| b.iter(|| region().landmark_crop(black_box(&picture)).unwrap()));
+    c.bench_function("crop of a region", |b| b.iter(|| landmark_crop(&region(), black_box(&picture)).unwrap()));
 }
 
 /// Tensors on which every point passes through the heat map: all places in the middle, where the map is high.

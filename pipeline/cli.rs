@@ -10,15 +10,15 @@ mod trend;
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::night::{self, Night};
-use dawnsheet::batch::place::OutFolder;
-use dawnsheet::batch::summary::printable;
 use dawnsheet::batch::{doctor, forget, rejudge, take_in};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::intake::Roster;
+use dawnsheet::place::OutFolder;
 use dawnsheet::pose::models::{ModelChoice, Models};
-use dawnsheet::report::sheet;
+use dawnsheet::report::printable;
 use dawnsheet::settings::Settings;
+use dawnsheet::sheet;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
@@ -301,7 +301,9 @@ fn run_forget(a: &Forget) -> Result<u8> {
     if far.is_none() {
         dawnsheet::history::elsewhere::not_elsewhere(&store)?;
     }
-    let done = forget::forget(&out, &mut store, far.as_deref_mut(), &whom)?;
+    let mut done = forget::forget(&out, &mut store, far.as_deref_mut(), &whom)?;
+    sheet::write(&out, &store, None, None)?;
+    forget::prove(&out, &store, &whom, &mut done)?;
     println!("{name}: {} results, {} files and {} log lines erased; later runs skip this student", done.clips, done.files, done.log_lines);
     for file in &done.inbox_left {
         println!("still in the inbox, not ours to delete: {}", printable(&file.to_string_lossy()));

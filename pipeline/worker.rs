@@ -6,10 +6,11 @@ use dawnsheet::batch::confine::{confine_files, confine_network, limit, limit_to_
 use dawnsheet::batch::job::{CLIP, INSTALLATION_EXIT, Job, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::judge;
+use dawnsheet::passes::observe::observe;
 use dawnsheet::pose::models::Models;
-use dawnsheet::pose::observe::observe;
 use dawnsheet::pose::sessions::Sessions;
-use dawnsheet::report::{Report, pictures};
+use dawnsheet::report::Report;
+use dawnsheet::sheet::pictures;
 use dawnsheet::swing::read_swings;
 use dawnsheet::video::{probe, set_threads};
 use nix::unistd::{ForkResult, fork};

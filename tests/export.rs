@@ -2,8 +2,8 @@
 
 mod support;
 
-use dawnsheet::pose::keypoints::NAMES;
 use dawnsheet::report::types::{Scale, ScaleSource};
+use dawnsheet::seen::keypoints::NAMES;
 use ndarray::{Array1, Array3};
 use ndarray_npy::NpzReader;
 use serde_json::Value;

@@ -6,12 +6,12 @@ mod support;
 
 use dawnsheet::intake::Brief;
 use dawnsheet::judge::{Identity, judge};
-use dawnsheet::pose::Look;
-use dawnsheet::pose::keypoints::{POINTS, other_side};
 use dawnsheet::pose::models::{ModelChoice, Models};
-use dawnsheet::pose::seen::Seen;
 use dawnsheet::report::Report;
 use dawnsheet::report::types::Metric;
+use dawnsheet::seen::Look;
+use dawnsheet::seen::Seen;
+use dawnsheet::seen::keypoints::{POINTS, other_side};
 use dawnsheet::settings::Settings;
 use proptest::prelude::*;
 

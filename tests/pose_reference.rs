@@ -5,10 +5,11 @@
 //! difference of the 33 landmarks under 0.5 pixels for each picture (crop rounding differs by a hair between OpenCV
 //! builds); regions from our own detector within 1.5 % of their side. `DAWNSHEET_REFERENCE` names another such folder.
 
-use dawnsheet::pose::Region;
 use dawnsheet::pose::detector::Detector;
-use dawnsheet::pose::landmarker::{Landmarker, environment};
+use dawnsheet::pose::landmarker::Landmarker;
 use dawnsheet::pose::models::Models;
+use dawnsheet::pose::runtime::environment;
+use dawnsheet::seen::Region;
 use dawnsheet::track::signal::median;
 use opencv::imgcodecs;
 use serde::Deserialize;

@@ -2,12 +2,13 @@
 
 mod support;
 
-use dawnsheet::batch::place::{self, OutFolder};
 use dawnsheet::batch::summary::{Line, Place, Summary};
 use dawnsheet::history::Store;
 use dawnsheet::intake::roster::slug;
+use dawnsheet::place::{self, OutFolder};
+use dawnsheet::report::ReasonCode;
 use dawnsheet::report::types::{FaultName, Finding, Root, ViewKind};
-use dawnsheet::report::{ReasonCode, sheet};
+use dawnsheet::sheet;
 use std::path::{Path, PathBuf};
 use support::{Builder, out_folder};
 

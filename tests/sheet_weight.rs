@@ -3,8 +3,9 @@
 
 mod support;
 
+use dawnsheet::report::ReasonCode;
 use dawnsheet::report::types::{FaultName, Finding, Root, ViewKind};
-use dawnsheet::report::{ReasonCode, sheet};
+use dawnsheet::sheet;
 use support::{Builder, out_folder};
 
 const CLIPS: u64 = 1000;
@@ -27,8 +28,8 @@ fn a_thousand_clips_stay_light() {
                         fault: FaultName::Sway,
                         finding: Finding::SetupTooLevel,
                         metrics: Vec::new(),
-                        text: "the set-up is too level: there is nothing to turn against".into(),
-                        practice: "Common practice: at address let the trail shoulder hang a little lower.".into(),
+                        text: "the set-up is symmetrical, without tilt".into(),
+                        practice: "Common practice: at address stand with the trail shoulder a little lower.".into(),
                     });
                 })
             }

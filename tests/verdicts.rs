@@ -5,8 +5,8 @@ mod support;
 use dawnsheet::history::Store;
 use dawnsheet::history::verdicts::{Given, Share, standing};
 use dawnsheet::intake::roster::slug;
-use dawnsheet::report::sheet;
 use dawnsheet::report::types::{FaultName, Verdict};
+use dawnsheet::sheet;
 use std::path::Path;
 use support::{Builder, dawnsheet, out_folder};
 

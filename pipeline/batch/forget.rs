@@ -1,16 +1,15 @@
 //! Erasing: every trace of one student in the out folder, proved by a search; and of clips past their keeping time.
 //! Files go first and rows last, so that an interrupted erasure is completed by asking again.
 
-use super::place::{self, OutFolder};
-use super::summary::Summary;
+use super::summary::{NIGHT, Summary};
 use crate::error::{Error, Result};
-use crate::export;
 use crate::history::elsewhere::Far;
 use crate::history::store::Held;
 use crate::history::{Results, Store};
 use crate::intake::roster::slug;
 use crate::intake::{Roster, walk};
-use crate::report::{Report, sheet};
+use crate::place::{self, OutFolder};
+use crate::report::Report;
 use crate::settings::Settings;
 use jiff::ToSpan;
 use std::collections::BTreeSet;
@@ -39,6 +38,8 @@ pub struct Forgotten {
     pub still_found: Vec<(PathBuf, String)>,
     /// Uploads of the student that lie in the inbox, which is never written to; later runs skip them.
     pub inbox_left: Vec<PathBuf>,
+    /// What was held, for [`prove`].
+    held: Vec<Held>,
 }
 
 /// Finds the student by name, alias or folder name, in the store, the roster, the inbox and `far`, the database of many
@@ -68,7 +69,8 @@ fn roster_of(inbox: Option<&Path>) -> Roster {
     inbox.map(|i| i.join("roster.toml")).filter(|r| r.is_file()).and_then(|r| Roster::load(Some(&r)).ok()).unwrap_or_default()
 }
 
-/// Erases the student here and in `far`, the database of many machines; writes the sheet again, and searches for what is left.
+/// Erases the student here and in `far`, the database of many machines. The sheet is to be written again then, and [`prove`] to
+/// be asked what is left.
 pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> Result<Forgotten> {
     // first of all: from now on no run takes the student in, and no machine records what it has at hand
     store.forget(&whom.owner, "erased on request")?;
@@ -79,7 +81,7 @@ pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> 
     let held = held_by(out, store, far.as_deref_mut(), &whom.owner)?;
     let mut done = Forgotten { clips: held.iter().filter(|h| h.judged).count(), ..Forgotten::default() };
     done.files += remove(&out.root().join("reports").join(&whom.owner))?;
-    done.files += remove(&export::folder(out, &whom.owner))?;
+    done.files += remove(&out.exports(&whom.owner))?;
     for h in &held {
         done.files += remove_seen(out, h)?;
     }
@@ -91,14 +93,19 @@ pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> 
     if let Some(far) = far {
         far.erase(&whom.owner, &held)?;
     }
-    sheet::write(out, store, None, None)?;
-    store.compact()?;
-    done.still_found = search(out, whom, &held)?;
+    done.held = held;
     if let Some(inbox) = store.note(INBOX)?.map(PathBuf::from).filter(|i| i.is_dir()) {
         let uploads = walk(&inbox, &roster_of(Some(&inbox)), &Settings::default())?.uploads;
         done.inbox_left = uploads.into_iter().filter(|u| slug(u.brief.student.as_deref()) == whom.owner).map(|u| u.path).collect();
     }
     Ok(done)
+}
+
+/// The proof of an erasure, once the sheet was written again: looks through the whole out folder for what is left.
+pub fn prove(out: &OutFolder, store: &Store, whom: &Whom, done: &mut Forgotten) -> Result<()> {
+    store.compact()?;
+    done.still_found = search(out, whom, &done.held)?;
+    Ok(())
 }
 
 /// What is held of an owner here, in rows and as reports of machines that keep no rows here, and in `far`. Bytes count as
@@ -159,7 +166,7 @@ pub fn expire(out: &OutFolder, store: &mut Store, mut far: Far, days: f64) -> Re
 
 fn drop_clip(out: &OutFolder, store: &mut Store, mut far: Far, owner: &str, clip: &str) -> Result<()> {
     const WHY: &str = "measured longer ago than night.keep_days";
-    place::remove(&export::folder(out, owner))?;
+    place::remove(&out.exports(owner))?;
     let held: Vec<Held> = held_by(out, store, far.as_deref_mut(), owner)?.into_iter().filter(|h| h.clip == *clip).collect();
     for h in &held {
         let bytes = format!("{owner}/{}", h.sha256);
@@ -240,9 +247,9 @@ fn clean_quarantine(out: &OutFolder, name: &str) -> Result<()> {
 
 /// Drops the student's uploads from the account of the last run.
 fn clean_night(store: &Store, owner: &str) -> Result<()> {
-    let Some(mut night) = store.note(sheet::NIGHT)?.and_then(|t| serde_json::from_str::<Summary>(&t).ok()) else { return Ok(()) };
+    let Some(mut night) = store.note(NIGHT)?.and_then(|t| serde_json::from_str::<Summary>(&t).ok()) else { return Ok(()) };
     night.lines.retain(|l| slug(l.student.as_deref()) != owner);
-    store.set_note(sheet::NIGHT, &serde_json::to_string(&night).map_err(|e| Error::Internal(e.to_string()))?)
+    store.set_note(NIGHT, &serde_json::to_string(&night).map_err(|e| Error::Internal(e.to_string()))?)
 }
 
 /// Looks through every file and file name of the out folder for the student's name, folder, clips and uploads.

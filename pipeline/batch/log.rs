@@ -1,8 +1,8 @@
 //! The log of the nights: `out/logs/night.<day>.jsonl`, one JSON object a line, a file a day, the newest 30 kept.
 //! Clips go by their id: no student's name and no file name is written there.
 
-use super::place::OutFolder;
 use crate::error::{Error, Result};
+use crate::place::OutFolder;
 use tracing_appender::rolling::{Builder, Rotation};
 
 const KEPT_FILES: usize = 30;

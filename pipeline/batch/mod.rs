@@ -1,4 +1,4 @@
-//! The night: work list, worker processes, files put in place, summary.
+//! The night: work list, worker processes, summary.
 
 pub mod confine;
 pub mod doctor;
@@ -7,7 +7,6 @@ pub mod interrupt;
 pub mod job;
 pub mod log;
 pub mod night;
-pub mod place;
 mod plan;
 pub mod quarantine;
 pub mod rejudge;

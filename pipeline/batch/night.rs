@@ -2,8 +2,7 @@
 
 use super::interrupt::Interrupt;
 use super::job::{self, Job, JobOutcome, Workers};
-use super::place::{self, OutFolder};
-use super::plan::{Task, line, plan, report_line};
+use super::plan::{Asked, Task, line, plan, report_line};
 use super::rejudge::rejudge_one;
 use super::schedule::{deadline, usual_workers};
 use super::summary::{Line, Place, Summary};
@@ -14,6 +13,7 @@ use crate::history::store::Attempt;
 use crate::intake::admit::admit;
 use crate::intake::{Roster, Upload, walk};
 use crate::judge::{self, ENGINE, Identity};
+use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::ReasonCode;
 use crate::settings::Settings;
@@ -88,7 +88,8 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         rayon::iter::Either::Left((u, identity))
     });
     summary.lines.extend(unread.iter().map(|u| line(u, Place::Waiting, None, true, INTERRUPTED.into())));
-    let tasks = plan(identified, night, &out, &models, &store, &mut summary)?;
+    let asked = Asked { choice: night.choice, settings: &night.settings, retry_failed: night.retry_failed };
+    let tasks = plan(identified, &asked, &out, &models, &store, &mut summary)?;
     let workers = night.workers.unwrap_or_else(usual_workers).max(1);
     tracing::info!(version = ENGINE, workers, uploads = summary.lines.len() + tasks.len(), to_do = tasks.len(), "night begins");
     let shared = Shared {

@@ -1,7 +1,5 @@
 //! What the night has to do: which uploads are done, repeats, refused, set aside or forgotten, and in which order the rest.
 
-use super::night::Night;
-use super::place::{self, OutFolder};
 use super::schedule::fair_order;
 use super::summary::{Line, Place, Summary};
 use crate::error::{Error, Result};
@@ -10,6 +8,7 @@ use crate::intake::admit::placeholder_sha256;
 use crate::intake::roster::slug;
 use crate::intake::{Brief, Upload};
 use crate::judge::{self, ENGINE, Identity};
+use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models, hex};
 use crate::report::types::SCHEMA;
 use crate::report::{Reason, Report};
@@ -47,11 +46,18 @@ pub(super) fn report_line(u: &Upload, report: &Report, new: bool) -> Line {
     line(u, place, Some(&report.clip.id), new, note)
 }
 
+/// What a plan depends on besides the uploads.
+pub(super) struct Asked<'a> {
+    pub choice: ModelChoice,
+    pub settings: &'a Settings,
+    pub retry_failed: bool,
+}
+
 /// Sorts the identified uploads: repeats and what is done go to the summary, what was refused gets its report at once, the
 /// rest is the work list, in the order of work.
 pub(super) fn plan(
     identified: Vec<(Upload, std::result::Result<Identity, Reason>)>,
-    night: &Night,
+    asked: &Asked,
     out: &OutFolder,
     models: &Models,
     store: &Store,
@@ -76,7 +82,7 @@ pub(super) fn plan(
             Err(reason) => {
                 let identity =
                     Identity { sha256: placeholder_sha256(&upload.brief.file), bytes: upload.bytes, brief: upload.brief.clone() };
-                let report = judge::failed(&identity, reason, night.choice, models, &night.settings);
+                let report = judge::failed(&identity, reason, asked.choice, models, asked.settings);
                 let (path, text) = (out.report(&owner, identity.id())?, report.to_json());
                 let new = std::fs::read(&path).ok().is_none_or(|old| old != text.as_bytes());
                 if new {
@@ -96,7 +102,7 @@ pub(super) fn plan(
         }
         first_of.insert((owner.clone(), identity.sha256.clone()), upload.brief.file.clone());
         identity.brief.sent_by_another = owners_of.get(&identity.sha256).is_some_and(|o| o.len() > 1);
-        let key = key(&identity, night.choice, models, &night.settings);
+        let key = key(&identity, asked.choice, models, asked.settings);
         if store.done_key(&owner, identity.id())?.as_deref() == Some(&key)
             && let Some(report) = store.result(&owner, identity.id())?
         {
@@ -105,9 +111,9 @@ pub(super) fn plan(
             summary.lines.push(report_line(&upload, &report, false));
             continue;
         }
-        if night.retry_failed {
+        if asked.retry_failed {
             store.clear_failures(&key)?;
-        } else if store.failures(&key)? >= night.settings.night.max_attempts {
+        } else if store.failures(&key)? >= asked.settings.night.max_attempts {
             summary.lines.push(line(
                 &upload,
                 Place::Quarantined,

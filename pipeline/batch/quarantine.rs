@@ -1,11 +1,11 @@
 //! `out/quarantine.json`: the clips set aside after failing too often, with the evidence.
 
-use super::place::{self, OutFolder};
 use super::summary::{Line, Place};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::FailedAttempt;
 use crate::intake::roster::slug;
+use crate::place::{self, OutFolder};
 use serde::Serialize;
 
 /// One clip set aside.

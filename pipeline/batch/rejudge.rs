@@ -1,12 +1,12 @@
 //! Judging again from what was kept: no video is read, no model runs.
 
-use super::place::{self, OutFolder};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::judge::{self, ENGINE, Identity};
+use crate::place::{self, OutFolder};
 use crate::pose::models::Models;
-use crate::pose::seen::Seen;
 use crate::report::Report;
+use crate::seen::Seen;
 use crate::settings::Settings;
 
 /// Judges one clip from its kept look and puts report and row in place.

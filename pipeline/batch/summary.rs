@@ -1,8 +1,11 @@
 //! The night in one table: every input accounted for.
 
-use crate::report::Report;
 use crate::report::types::Verdict;
+use crate::report::{Report, printable};
 use serde::{Deserialize, Serialize};
+
+/// Name of the note under which the store keeps the last run's account.
+pub const NIGHT: &str = "night";
 
 /// Where an upload ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -142,9 +145,4 @@ impl Summary {
         }
         text
     }
-}
-
-/// Text without control characters.
-pub fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect()
 }

@@ -2,7 +2,6 @@
 //! had come in. No video is read.
 
 use super::key;
-use super::place::{self, OutFolder};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::Attempt;
@@ -10,8 +9,9 @@ use crate::intake::inbox::walk_for;
 use crate::intake::roster::slug;
 use crate::intake::{Roster, Upload};
 use crate::judge::{self, ENGINE, Identity};
+use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models, hex};
-use crate::pose::seen::Seen;
+use crate::seen::Seen;
 use crate::settings::Settings;
 use sha2::{Digest, Sha256};
 use std::path::Path;

@@ -4,13 +4,14 @@ use super::elsewhere::Elsewhere;
 use super::existing;
 use clap::{Args, ValueEnum};
 use dawnsheet::batch::forget;
-use dawnsheet::batch::summary::printable;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::export::{self, Format};
 use dawnsheet::history::verdicts::{Candidate, Given, ours};
 use dawnsheet::history::{Store, elsewhere};
+use dawnsheet::report::Report;
+use dawnsheet::report::printable;
 use dawnsheet::report::types::FaultName;
-use dawnsheet::report::{Report, sheet};
+use dawnsheet::sheet;
 use std::path::PathBuf;
 
 #[derive(Args)]
@@ -159,7 +160,7 @@ pub fn export(a: &Export) -> Result<u8> {
     let out = existing(&a.out)?;
     let store = Store::open(&out.store())?;
     let whom = forget::find(&store, None, &a.student)?;
-    let to = a.to.clone().unwrap_or_else(|| export::folder(&out, &whom.owner));
+    let to = a.to.clone().unwrap_or_else(|| out.exports(&whom.owner));
     let done = export::export(&out, &store, &whom.owner, a.format, &to)?;
     for (clip, why) in &done.left_out {
         eprintln!("{clip} is left out: {why}");

@@ -3,14 +3,14 @@
 use clap::Args;
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::job::{self, Job, JobOutcome, Workers};
-use dawnsheet::batch::place::{self, OutFolder};
-use dawnsheet::batch::summary::printable;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::intake::Brief;
 use dawnsheet::intake::admit::{admit, placeholder_sha256};
 use dawnsheet::intake::roster::slug;
 use dawnsheet::judge::{self, Identity};
+use dawnsheet::place::{self, OutFolder};
 use dawnsheet::pose::models::{ModelChoice, Models};
+use dawnsheet::report::printable;
 use dawnsheet::report::types::{LeadSideSource, PlaybackSource, Side, Verdict};
 use dawnsheet::report::{ReasonCode, Report};
 use dawnsheet::settings::Settings;

@@ -179,7 +179,7 @@ fn run_enqueue(a: EnqueueArgs) -> Result<u8> {
     };
     let p = enqueue::enqueue(&plan, &Queue::open(&url)?)?;
     for (file, why) in &p.waiting {
-        eprintln!("waits: {}: {why}", dawnsheet::batch::summary::printable(file));
+        eprintln!("waits: {}: {why}", dawnsheet::report::printable(file));
     }
     if a.json {
         println!("{}", serde_json::to_string_pretty(&p).map_err(|e| Error::Internal(e.to_string()))?);

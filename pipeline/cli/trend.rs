@@ -2,10 +2,10 @@
 
 use super::existing;
 use clap::Args;
-use dawnsheet::batch::summary::printable;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::history::trend::{self, Trend as Series};
+use dawnsheet::report::printable;
 use std::path::PathBuf;
 
 #[derive(Args)]

@@ -5,11 +5,11 @@ mod guard;
 mod pages;
 
 use crate::batch::forget::INBOX;
-use crate::batch::place::OutFolder;
 use crate::error::{Error, Result};
 use crate::history::elsewhere::{self, Reach};
 use crate::history::{Results, Store};
-use crate::report::sheet::{self, Sheet};
+use crate::place::OutFolder;
+use crate::sheet::{self, Sheet};
 use axum::Router;
 use axum::routing::{get, post};
 use guard::Guard;

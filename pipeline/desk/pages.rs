@@ -3,9 +3,9 @@
 use super::Desk;
 use crate::error::{Error, Result};
 use crate::history::verdicts::{Given, latest, ours};
-use crate::report::pictures::EVENTS;
-use crate::report::sheet;
 use crate::report::types::FaultName;
+use crate::sheet;
+use crate::sheet::pictures::EVENTS;
 use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::{StatusCode, header};

@@ -7,8 +7,8 @@
 use super::{Source, each, point, rounded};
 use crate::error::{Error, Result};
 use crate::judge::ENGINE;
-use crate::pose::keypoints::{Keypoint, Look};
-use crate::pose::seen::Seen;
+use crate::seen::Seen;
+use crate::seen::keypoints::{Keypoint, Look};
 use serde::Serialize;
 
 const POINTS: [(&str, Keypoint); 17] = [

@@ -5,12 +5,12 @@ pub mod csv;
 pub mod openpose;
 pub mod trc;
 
-use crate::batch::place::{self, OutFolder};
 use crate::error::{Error, Result};
 use crate::history::Store;
-use crate::pose::keypoints::{Keypoint, Look};
-use crate::pose::seen::{Looks, Seen};
+use crate::place::{self, OutFolder};
 use crate::report::Report;
+use crate::seen::keypoints::{Keypoint, Look};
+use crate::seen::{Looks, Seen};
 use std::path::{Path, PathBuf};
 
 /// Formats, one file of this folder each.
@@ -33,11 +33,6 @@ pub struct Exported {
     pub clips: usize,
     /// Clips that the format cannot hold, by id, and why.
     pub left_out: Vec<(String, &'static str)>,
-}
-
-/// Folder for a student's exports where none is named; erased with the student.
-pub fn folder(out: &OutFolder, owner: &str) -> PathBuf {
-    out.root().join("export").join(owner)
 }
 
 /// Writes a student's clips below `to` (made where it is missing). Errors: the store or a file cannot be read or written.

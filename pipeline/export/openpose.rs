@@ -5,8 +5,8 @@
 //! found is 0, 0, 0.
 
 use super::{Source, each, point, rounded};
-use crate::pose::keypoints::{Keypoint as K, Look};
-use crate::pose::seen::Seen;
+use crate::seen::Seen;
+use crate::seen::keypoints::{Keypoint as K, Look};
 use serde_json::json;
 
 /// Neck and middle of the hips are midpoints of ours; our model has no small toe.

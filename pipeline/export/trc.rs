@@ -5,9 +5,9 @@
 //! corner, and z is 0: one camera sees no depth.
 
 use super::each;
-use crate::pose::keypoints::{Look, NAMES};
-use crate::pose::seen::Seen;
 use crate::report::Report;
+use crate::seen::Seen;
+use crate::seen::keypoints::{Look, NAMES};
 use crate::track::signal::median;
 
 /// Body points of the model; the two after them describe its region.

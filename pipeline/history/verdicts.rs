@@ -33,7 +33,7 @@ impl Given {
 
     /// "You agree.", with the note where there is one.
     pub fn in_words(&self) -> String {
-        let note = crate::batch::summary::printable(&self.note);
+        let note = crate::report::printable(&self.note);
         if note.is_empty() { format!("You {}.", self.words()) } else { format!("You {}: {note}", self.words()) }
     }
 

@@ -2,10 +2,10 @@
 
 use crate::intake::Brief;
 use crate::measure::Quantities;
-use crate::pose::keypoints::Keypoint;
-use crate::pose::seen::Seen;
 use crate::report::types::ViewKind;
 use crate::report::{Reason, ReasonCode, Severity};
+use crate::seen::Seen;
+use crate::seen::keypoints::Keypoint;
 use crate::settings::Settings;
 use crate::swing::{Part, SwingRead};
 use crate::track::signal::median;

@@ -31,8 +31,8 @@ pub fn roots(quantities: &Quantities, faults: &BTreeMap<FaultName, Fault>, setti
                 fault: FaultName::Sway,
                 finding: Finding::SetupTooLevel,
                 metrics: four.iter().map(|n| n.to_string()).collect(),
-                text: "the set-up is too level: there is nothing to turn against".into(),
-                practice: "Common practice: at address let the trail shoulder hang a little lower, the pelvis a touch toward the target, the head behind the ball, the trail knee kicked slightly in over the instep; then turn, with a stick just outside the trail foot that the hip must not push.".into(),
+                text: "the set-up is symmetrical, without tilt".into(),
+                practice: "Common practice: at address stand with the trail shoulder a little lower, the pelvis slightly ahead, the head slightly behind the ball and the trail knee inside the line from ankle to hip; then slow backswings beside an upright stick at the outer edge of the trail foot, which the hip does not touch.".into(),
             });
         }
     }

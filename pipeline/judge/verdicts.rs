@@ -76,7 +76,7 @@ fn drivers(fault: FaultName, brief: &Brief, settings: &Settings) -> Vec<Driver> 
             "lead_elbow_bow_late_upper_arms",
             l.lead_elbow_bow_late_upper_arms,
             Bad::Over,
-            "lead elbow pops out of the line shoulder to grip by",
+            "lead elbow outward of the line shoulder to grip by",
             "upper arms",
         )],
         FaultName::HeadDrift => vec![

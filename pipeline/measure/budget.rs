@@ -39,22 +39,6 @@ pub struct Budget {
     pub use_outline: bool,
     /// By metric name; `<name>.key_point` where the entry holds for that source only.
     metric: BTreeMap<String, Entry>,
-    pub events: Events,
-}
-
-/// Constants of the event finder that come from rendered clips; see `budget.toml`.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Events {
-    /// Reading of the lead arm's direction (degrees from hanging) when the arm is truly level: the model's shoulder point
-    /// sits above the joint.
-    pub arm_level_deg: f64,
-    /// The hands pass this far ahead of their address place at impact, cm.
-    pub hands_ahead_cm: f64,
-    /// The hands' direction from the pelvis turns back this much before the lead arm's, s.
-    pub top_delay_s: f64,
-    /// The onset of takeaway lies this much before where the hands' path is carried back to zero, s.
-    pub takeaway_lead_s: f64,
 }
 
 impl Budget {

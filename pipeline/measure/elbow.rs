@@ -1,10 +1,10 @@
-//! The lead elbow after impact: does it pop out of the line from shoulder to grip (a chicken wing), or does the arm stay
+//! The lead elbow after impact: does it leave the line from shoulder to grip outward (a chicken wing), or does the arm stay
 //! long? Several looks at each frame, and a straight line over time through all of them: from impact to chest high an arm
 //! bends or stretches steadily, while a blurred picture errs by itself. All is signed, so that noise cancels where an
 //! angle's size would pile it up.
 
 use super::{Context, Outcome};
-use crate::pose::Look;
+use crate::seen::Look;
 use crate::swing::body::{distance, flexion_deg, keypoint, middle, signed_distance};
 use crate::swing::fit::{Line, robust_line};
 use crate::swing::{Moment, Part};
@@ -112,7 +112,7 @@ fn frames(ctx: &Context) -> Result<(Moment, Moment, Vec<ArmFrame>), String> {
     Ok((impact, chest, arms))
 }
 
-/// Signed bend of the elbow, degrees: positive where it pops out of the line shoulder to wrist.
+/// Signed bend of the elbow, degrees: positive where it is outward of the line shoulder to wrist.
 fn bend(a: &Arm) -> f64 {
     flexion_deg(a.shoulder, a.elbow, a.wrist).copysign(signed_distance(a.elbow, a.shoulder, a.wrist))
 }

@@ -11,8 +11,8 @@ mod spine;
 mod sway;
 mod tempo;
 
-use crate::pose::seen::Seen;
 use crate::report::types::{From, ViewKind};
+use crate::seen::Seen;
 use crate::settings::Settings;
 use crate::swing::{Body, Moment, SwingRead};
 use crate::track::signal::{median, robust_sd};

@@ -28,7 +28,7 @@ metrics! {
     "head_lateral_max_back_cm", "cm", "head moves away from the target, most in the backswing";
     "head_vertical_top_cm", "cm", "head rises, at the top";
     "head_vertical_impact_cm", "cm", "head rises, at impact";
-    "lead_elbow_bow_late_upper_arms", "upper arms", "lead elbow pops out of the line shoulder to grip";
+    "lead_elbow_bow_late_upper_arms", "upper arms", "lead elbow outward of the line shoulder to grip";
     "lead_elbow_flexion_impact_deg", "deg", "lead elbow bend at impact";
     "lead_elbow_flexion_half_deg", "deg", "lead elbow bend at half follow-through";
     "lead_elbow_flexion_late_deg", "deg", "lead elbow bend late, up to chest high";

@@ -1,7 +1,7 @@
 //! The person's outline at hip and foot: key points say where to look, the outline says how far.
 
 use super::Context;
-use crate::pose::landmarker::{LOGIT_STEP, Outline};
+use crate::seen::Outline;
 use crate::swing::Part;
 use crate::swing::body::{distance, keypoint};
 use crate::track::signal::{median, quantile, robust_sd};
@@ -30,42 +30,6 @@ const ARM_CLEARANCE_CM: f64 = 5.0;
 const FOOT_ROWS_CM: i32 = 14;
 /// Edges of one band further apart than this: the outline is torn.
 const MAX_RAGGED_CM: f64 = 5.0;
-
-impl Outline {
-    /// Logit at a place of the upright picture, bilinear; `None` outside the crop.
-    pub fn logit(&self, p: [f64; 2]) -> Option<f64> {
-        let side = self.logits.nrows();
-        let [u, v] = self.region.to_share(p);
-        let (x, y) = (u * side as f64 - 0.5, v * side as f64 - 0.5);
-        let (x0, y0) = (x.floor(), y.floor());
-        if x0 < 0.0 || y0 < 0.0 || x0 + 1.0 >= side as f64 || y0 + 1.0 >= side as f64 {
-            return None;
-        }
-        let (fx, fy) = (x - x0, y - y0);
-        let at = |dy: usize, dx: usize| f64::from(f32::from(self.logits[[y0 as usize + dy, x0 as usize + dx]]) * LOGIT_STEP);
-        Some((1.0 - fy) * ((1.0 - fx) * at(0, 0) + fx * at(0, 1)) + fy * ((1.0 - fx) * at(1, 0) + fx * at(1, 1)))
-    }
-
-    /// Walks from `start` along the unit vector `along` in half-pixel steps to where the person ends: the distance in
-    /// pixels at which the probability first falls through one half, interpolated. `None` where the start is not on the
-    /// person or no edge comes within `reach` pixels.
-    pub fn edge(&self, start: [f64; 2], along: [f64; 2], reach: f64) -> Option<f64> {
-        let mut before = self.logit(start)?;
-        if before <= 0.0 {
-            return None;
-        }
-        let mut walked = 0.0;
-        while walked < reach {
-            walked += 0.5;
-            let here = self.logit([start[0] + along[0] * walked, start[1] + along[1] * walked])?;
-            if here <= 0.0 {
-                return Some(walked - 0.5 * -here / (before - here));
-            }
-            before = here;
-        }
-        None
-    }
-}
 
 /// Outer hip edge of one frame along the lateral axis, away from the target, in steadied picture pixels; `None` where a
 /// hand is near, or the edge is ragged or missing.

@@ -1,8 +1,10 @@
 //! The person detector: whole picture in, people out (rules of the MediaPipe pose_detection graph, Apache-2.0).
 
-use super::landmarker::session;
-use super::region::Region;
+use super::crop::crop;
+use super::logistic::sigmoid;
+use super::runtime::session;
 use crate::error::{Error, Result};
+use crate::seen::Region;
 use ndarray::Array4;
 use opencv::core::{BORDER_CONSTANT, Mat, MatTraitConst, MatTraitConstManual, Vec3b};
 use ort::{environment::Environment, session::Session, value::TensorRef};
@@ -56,7 +58,7 @@ impl Detector {
     pub fn detect(&mut self, picture: &Mat) -> Result<Vec<Detection>> {
         let (width, height) = (f64::from(picture.cols()), f64::from(picture.rows()));
         let letterbox = Region::letterbox(width, height);
-        let small = letterbox.crop(picture, SIDE as i32, BORDER_CONSTANT).map_err(Error::opencv)?;
+        let small = crop(&letterbox, picture, SIDE as i32, BORDER_CONSTANT).map_err(Error::opencv)?;
         let pixels = small.data_typed::<Vec3b>().map_err(Error::opencv)?;
         let target = self.input.as_slice_mut().expect("invariant: standard layout");
         for (out, px) in target.chunks_exact_mut(3).zip(pixels) {
@@ -140,9 +142,4 @@ fn overlap(a: &[f64; 4], b: &[f64; 4]) -> f64 {
     let shared = width * height;
     let area = |r: &[f64; 4]| (r[2] - r[0]) * (r[3] - r[1]);
     shared / (area(a) + area(b) - shared)
-}
-
-/// Logistic function.
-pub fn sigmoid(x: f64) -> f64 {
-    1.0 / (1.0 + (-x).exp())
 }

@@ -1,9 +1,10 @@
 //! The landmark model: one region of a picture in, 35 points (and, where asked, the person's outline) out.
 
-use super::detector::sigmoid;
-use super::keypoints::{Keypoint, Look, POINTS, Point};
-use super::region::Region;
+use super::crop::landmark_crop;
+use super::logistic::sigmoid;
+use super::runtime::session;
 use crate::error::{Error, Result};
+use crate::seen::{Keypoint, LOGIT_STEP, Look, Outline, POINTS, Point, Region};
 use ndarray::{Array2, Array4};
 use opencv::core::{Mat, MatTraitConstManual, Vec3b};
 use ort::{environment::Environment, session::Session, value::TensorRef};
@@ -18,39 +19,6 @@ const MIN_HEAT: f64 = 0.5;
 /// A peak is searched this many cells about the regressed place, and its place weighed over this many cells about it.
 const PEAK_REACH: usize = 10;
 const PEAK_CORE: usize = 2;
-
-/// Starts ONNX Runtime from the library file. Errors say what to do.
-pub fn environment(library: &Path) -> Result<Environment> {
-    let builder = ort::init_from(library)
-        .map_err(|e| Error::Installation(format!("ONNX Runtime cannot be loaded from {} ({e}): run scripts/setup", library.display())))?;
-    builder.with_telemetry(false).build().map_err(Error::inference)
-}
-
-/// One session on one thread: two clips side by side beat two threads on one clip.
-pub(super) fn session(environment: &Environment, path: &Path) -> Result<Session> {
-    let build = || -> std::result::Result<Session, String> {
-        let builder = Session::builder(environment).map_err(|e| e.to_string())?;
-        let builder = builder.with_intra_threads(1).map_err(|e| e.to_string())?;
-        let mut builder = builder.with_inter_threads(1).map_err(|e| e.to_string())?;
-        builder.commit_from_file(path).map_err(|e| e.to_string())
-    };
-    build().map_err(|e| Error::Installation(format!("{} cannot be loaded ({e}): run scripts/setup", path.display())))
-}
-
-/// Outline logits are whole numbers of this step, clipped to ±127 steps.
-pub const LOGIT_STEP: f32 = 1.0 / 12.0;
-
-/// Outline of the person in a region: `logits` [row, column] of the region's 256 × 256 crop, in steps of [`LOGIT_STEP`]. They
-/// are rounded at once, as they are kept on disk, so that judging at once and judging again agree.
-#[derive(Debug, Clone)]
-pub struct Outline {
-    pub region: Region,
-    pub logits: Array2<i8>,
-}
-
-fn in_steps(logit: f32) -> i8 {
-    (logit / LOGIT_STEP).round().clamp(-127.0, 127.0) as i8
-}
 
 /// Where a point is read from the model's outputs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -104,7 +72,7 @@ impl Landmarker {
     }
 
     fn run(&mut self, picture: &Mat, region: &Region) -> Result<(Look, Option<Array2<i8>>)> {
-        let crop = region.landmark_crop(picture).map_err(Error::opencv)?;
+        let crop = landmark_crop(region, picture).map_err(Error::opencv)?;
         let pixels = crop.data_typed::<Vec3b>().map_err(Error::opencv)?;
         let target = self.input.as_slice_mut().expect("invariant: standard layout");
         for (row, line) in pixels.chunks_exact(SIDE).enumerate() {
@@ -135,6 +103,10 @@ impl Landmarker {
         };
         Ok((look, seg))
     }
+}
+
+fn in_steps(logit: f32) -> i8 {
+    (logit / LOGIT_STEP).round().clamp(-127.0, 127.0) as i8
 }
 
 fn is_arm(point: usize) -> bool {

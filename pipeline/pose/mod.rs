@@ -1,18 +1,9 @@
-//! What the models see: person detector, landmarks, outline. Nothing here knows about golf except [`choose`].
+//! The models and what each makes of one picture: person detector, landmarks, outline. Nothing here knows about golf.
 
-pub mod choose;
-pub mod close;
-pub mod cuts;
+pub mod crop;
 pub mod detector;
-pub mod key;
-pub mod keypoints;
 pub mod landmarker;
+mod logistic;
 pub mod models;
-pub mod observe;
-pub mod region;
-pub mod scout;
-pub mod seen;
+pub mod runtime;
 pub mod sessions;
-
-pub use keypoints::{Keypoint, Look, POINTS, Point};
-pub use region::Region;

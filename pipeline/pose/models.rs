@@ -2,6 +2,7 @@
 //! The program never downloads; `scripts/setup` does.
 
 use crate::error::{Error, Result};
+pub use crate::report::types::ModelChoice;
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
@@ -24,18 +25,6 @@ struct File {
     sha256: String,
     #[serde(default)]
     machine: String,
-}
-
-/// Which pose model runs, and how densely.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize, clap::ValueEnum, schemars::JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum ModelChoice {
-    /// The heavy landmark model on the frames whose places are measured (default).
-    Accurate,
-    /// The full landmark model on the same frames, and the lite one to find the golfer.
-    Fast,
-    /// As accurate, and the heavy landmark model on every frame of each swing, for comparison.
-    Exhaustive,
 }
 
 impl ModelChoice {
@@ -62,15 +51,6 @@ impl ModelChoice {
     /// Ids of all files that look at a clip.
     pub fn all_files(self) -> impl Iterator<Item = &'static str> {
         ["detector"].into_iter().chain(self.scouts().iter().copied()).chain([self.dense()]).chain(self.files())
-    }
-
-    /// Name as typed on the command line and written in reports.
-    pub fn name(self) -> &'static str {
-        match self {
-            ModelChoice::Accurate => "accurate",
-            ModelChoice::Fast => "fast",
-            ModelChoice::Exhaustive => "exhaustive",
-        }
     }
 }
 

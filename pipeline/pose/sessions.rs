@@ -1,8 +1,9 @@
 //! The models of a worker, loaded once and used for clip after clip.
 
 use super::detector::Detector;
-use super::landmarker::{Landmarker, environment};
+use super::landmarker::Landmarker;
 use super::models::{ModelChoice, Models};
+use super::runtime::environment;
 use crate::error::{Error, Result};
 use ort::environment::Environment;
 use std::collections::BTreeMap;

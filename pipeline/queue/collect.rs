@@ -1,11 +1,11 @@
 //! A coach's results out of PostgreSQL into an out folder, so that sheet, trend and desk read them as ever.
 
 use crate::batch::forget;
-use crate::batch::place::{self, OutFolder};
 use crate::error::Result;
 use crate::history::postgres::Postgres;
 use crate::history::{Results, Store, elsewhere};
-use crate::report::sheet;
+use crate::place::{self, OutFolder};
+use crate::sheet;
 use std::path::{Path, PathBuf};
 
 /// What was brought.

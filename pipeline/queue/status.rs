@@ -111,7 +111,7 @@ impl Status {
             }
         }
         for d in &self.dead_letters {
-            let (file, why) = (crate::batch::summary::printable(&d.file), crate::batch::summary::printable(&d.why));
+            let (file, why) = (crate::report::printable(&d.file), crate::report::printable(&d.why));
             text.push_str(&format!("given up after {} attempts: {file}: {why}\n", d.attempts));
         }
         text

@@ -1,8 +1,6 @@
-//! What leaves the program: the report's types and JSON, key pictures, the morning sheet.
+//! The words that all share: the report's types, its JSON and schema, the reasons.
 
-pub mod pictures;
 pub mod reasons;
-pub mod sheet;
 pub mod types;
 
 pub use reasons::{Reason, ReasonCode, Severity};
@@ -22,4 +20,9 @@ pub fn json_schema() -> String {
     let mut text = serde_json::to_string_pretty(&schemars::schema_for!(Report)).expect("invariant: a schema is JSON");
     text.push('\n');
     text
+}
+
+/// Text without control characters.
+pub fn printable(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect()
 }

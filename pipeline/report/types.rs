@@ -2,7 +2,6 @@
 //! Deterministic: the same bytes, model and settings give the same document; timings and run ids live in the ledger.
 
 use super::reasons::Reason;
-use crate::pose::models::ModelChoice;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -374,7 +373,7 @@ pub struct Root {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Finding {
-    /// The set-up is too level.
+    /// The set-up is symmetrical, without tilt.
     SetupTooLevel,
     /// The hips hardly move toward the target by impact.
     HipsStall,
@@ -387,4 +386,27 @@ pub enum Finding {
 pub struct Step {
     pub step: String,
     pub parameters: serde_json::Value,
+}
+
+/// Which pose model runs, and how densely.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize, clap::ValueEnum, schemars::JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ModelChoice {
+    /// The heavy landmark model on the frames whose places are measured (default).
+    Accurate,
+    /// The full landmark model on the same frames, and the lite one to find the golfer.
+    Fast,
+    /// As accurate, and the heavy landmark model on every frame of each swing, for comparison.
+    Exhaustive,
+}
+
+impl ModelChoice {
+    /// Name as typed on the command line and written in reports.
+    pub fn name(self) -> &'static str {
+        match self {
+            ModelChoice::Accurate => "accurate",
+            ModelChoice::Fast => "fast",
+            ModelChoice::Exhaustive => "exhaustive",
+        }
+    }
 }

@@ -1,7 +1,7 @@
 //! A track in golf's terms: lead and trail instead of left and right, x toward the target, y up.
 
-use crate::pose::keypoints::{Keypoint, Look};
 use crate::report::types::Side;
+use crate::seen::keypoints::{Keypoint, Look};
 use crate::track::Track;
 
 /// Parts that exist on both sides.

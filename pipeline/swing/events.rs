@@ -3,7 +3,6 @@
 use super::body::{Body, Part, distance};
 use super::fit;
 use super::windows::Window;
-use crate::measure::budget::Events;
 use crate::track::signal::{median, smooth};
 use crate::track::{ARM_CUT_OFF, BODY_CUT_OFF};
 
@@ -27,6 +26,15 @@ pub struct Moments {
     pub finish: Option<Moment>,
 }
 
+/// Reading of the lead arm's direction (degrees from hanging) when the arm is truly level: the model's shoulder point sits above
+/// the joint. This and the next three were read off rendered `calibrate` and `develop` clips by hand.
+const ARM_LEVEL_DEG: f64 = 81.0;
+/// The hands pass this far ahead of their address place at impact, cm.
+const HANDS_AHEAD_CM: f64 = 3.0;
+/// The hands' direction from the pelvis turns back this much before the lead arm's, seconds of real time.
+const TOP_DELAY: f64 = 0.008;
+/// The onset of takeaway lies this much before where the hands' path is carried back to zero, seconds of real time.
+const TAKEAWAY_LEAD: f64 = 0.022;
 /// Half-width of local fits around the fast events, seconds of real time.
 const FIT_REACH: f64 = 0.030;
 /// Half-width of the fit around the top.
@@ -70,7 +78,7 @@ fn direction(body: &Body, root: impl Fn(usize) -> [f64; 2], tip: impl Fn(usize) 
 
 /// Finds the moments of a swing seen square or nearly so. `key`: the best looks alone, where there are any; `cm_per_px`:
 /// scale; `slowness`: clip time ÷ real time.
-pub fn find(body: &Body, key: &Body, w: &Window, cm_per_px: f64, slowness: f64, constants: &Events) -> Moments {
+pub fn find(body: &Body, key: &Body, w: &Window, cm_per_px: f64, slowness: f64) -> Moments {
     let t = &body.track.times;
     let k = slowness;
     let half_frame = |time: f64| {
@@ -111,12 +119,12 @@ pub fn find(body: &Body, key: &Body, w: &Window, cm_per_px: f64, slowness: f64, 
     let reversed = w.impact.is_some() || top + 3 < t.len();
     let (top_time, _) = fit::extremum(times, &hands, local, 1.0, TOP_REACH * k);
     if reversed {
-        found.top = Some(moment(top_time + constants.top_delay_s * k, 0.010 * k));
+        found.top = Some(moment(top_time + TOP_DELAY * k, 0.010 * k));
     }
-    found.lead_arm_level_back = fit::last_crossing(t, &arm_smooth, top, constants.arm_level_deg, true, 2.0 * FIT_REACH * k)
+    found.lead_arm_level_back = fit::last_crossing(t, &arm_smooth, top, ARM_LEVEL_DEG, true, 2.0 * FIT_REACH * k)
         .map(|(time, slope)| moment(time, 2.0 / slope.abs().max(20.0)));
     let Some(takeaway_guess) = w.takeaway else {
-        return after_top(found, body, &grip, &arm, top, w, cm_per_px, k, None, constants, &moment);
+        return after_top(found, body, &grip, &arm, top, w, cm_per_px, k, None, &moment);
     };
 
     // two models put the same still hands a centimetre or two apart: rest and first move are read from one of them
@@ -130,14 +138,14 @@ pub fn find(body: &Body, key: &Body, w: &Window, cm_per_px: f64, slowness: f64, 
     });
     if let Some(rest) = rest {
         found.takeaway = takeaway(&calm.track.times, &hands, rest, calm.track.nearest(t[top]), cm_per_px)
-            .map(|time| moment(time - constants.takeaway_lead_s * k, 0.020 * k));
+            .map(|time| moment(time - TAKEAWAY_LEAD * k, 0.020 * k));
     }
-    after_top(found, body, &grip, &arm, top, w, cm_per_px, k, rest, constants, &moment)
+    after_top(found, body, &grip, &arm, top, w, cm_per_px, k, rest, &moment)
 }
 
 /// Finds the moments of a swing seen down the line, where the lead arm is seen end-on: takeaway, top (the hands' highest
 /// point, where they turn), impact (the hands pass nearest to their address place), finish. The others stay `None`.
-pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64, constants: &Events) -> Moments {
+pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Moments {
     let t = &body.track.times;
     let k = slowness;
     let mut found = Moments::default();
@@ -155,7 +163,7 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64, const
     let near = body.track.within(w.top - 0.25 * k, (w.top + 0.15 * k).min(strike));
     let Some(&top) = near.iter().max_by(|&&a, &&b| height[a].total_cmp(&height[b])) else { return found };
     found.top = Some(moment(fit::extremum(t, &height, top, 1.0, TOP_REACH * k).0, 0.03 * k));
-    found.takeaway = takeaway(t, &grip, rest, top, cm).map(|time| moment(time - constants.takeaway_lead_s * k, 0.06 * k));
+    found.takeaway = takeaway(t, &grip, rest, top, cm).map(|time| moment(time - TAKEAWAY_LEAD * k, 0.06 * k));
     let away: Vec<f64> = grip.iter().map(|g| distance(*g, rest)).collect();
     let near = body.track.within(t[top] + 0.08 * k, strike + 0.15 * k);
     let Some(&low) = near.iter().min_by(|&&a, &&b| away[a].total_cmp(&away[b])) else { return found };
@@ -167,7 +175,7 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64, const
 
 /// Onset of the move that carries the hands more than 5 cm without coming back: the distance from rest grows about like
 /// the power 1.5 of time after the onset, so its root over 1.5…8 cm is carried back to zero. What that is off by on the
-/// whole is a constant of the budget.
+/// whole is [`TAKEAWAY_LEAD`].
 fn takeaway(t: &[f64], grip: &[[f64; 2]], rest: [f64; 2], top: usize, cm: f64) -> Option<f64> {
     let d: Vec<f64> = grip.iter().map(|g| distance(*g, rest) * cm).collect();
     let gone = (0..top).rev().find(|&i| d[i] < TAKEAWAY_CM)?;
@@ -195,17 +203,16 @@ fn after_top(
     cm: f64,
     k: f64,
     rest: Option<[f64; 2]>,
-    constants: &Events,
     moment: &impl Fn(f64, f64) -> Moment,
 ) -> Moments {
     let t = &body.track.times;
     if w.impact.is_none() {
         return found;
     }
-    found.lead_arm_level_down = fit::crossing(t, arm, top, constants.arm_level_deg, false, FIT_REACH * k)
-        .map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
+    found.lead_arm_level_down =
+        fit::crossing(t, arm, top, ARM_LEVEL_DEG, false, FIT_REACH * k).map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
     // hands' lateral place at address; where that is outside the clip, straight below the chest
-    let home = rest.map_or_else(|| body.mid(top, Part::Shoulder)[0], |r| r[0]) + constants.hands_ahead_cm / cm;
+    let home = rest.map_or_else(|| body.mid(top, Part::Shoulder)[0], |r| r[0]) + HANDS_AHEAD_CM / cm;
     let x: Vec<f64> = grip.iter().map(|g| g[0]).collect();
     let below = (top + 1..t.len()).find(|&i| grip[i][1] < body.mid(i, Part::Shoulder)[1] && x[i] < home).unwrap_or(top);
     let Some((impact, speed)) = fit::crossing(t, &x, below, home, true, FIT_REACH * k) else { return found };

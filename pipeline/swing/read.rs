@@ -5,11 +5,10 @@ use super::events::{self, Moments};
 use super::scale;
 use super::view::{self, ViewSeen};
 use super::windows::{Window, find_windows};
-use crate::measure::budget::Budget;
-use crate::pose::Look;
-use crate::pose::keypoints::Keypoint;
-use crate::pose::seen::{Looks, Seen};
 use crate::report::types::{Side, ViewKind};
+use crate::seen::Look;
+use crate::seen::keypoints::Keypoint;
+use crate::seen::{Looks, Seen};
 use crate::track::Track;
 use crate::track::signal::median;
 
@@ -110,8 +109,8 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
     }
     let cm_per_px = scale::cm_per_px(&body, &at_rest, stature_cm);
     let moments = match view.kind {
-        ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness, &Budget::in_force().events),
-        _ => events::find(&body, &Body { track: &key, ..body }, &window, cm_per_px, slowness, &Budget::in_force().events),
+        ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness),
+        _ => events::find(&body, &Body { track: &key, ..body }, &window, cm_per_px, slowness),
     };
     let slowness = match (moments.top, moments.impact) {
         (Some(top), Some(impact)) if given.is_none() && window.slowness != 1.0 => usual_factor((impact.time - top.time) / USUAL_DOWNSWING),

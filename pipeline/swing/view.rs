@@ -1,7 +1,7 @@
 //! Where the camera stands and which side leads, from how the golfer looks at address and which way the hands go.
 
-use crate::pose::keypoints::{Keypoint, Look};
 use crate::report::types::{Side, ViewKind};
+use crate::seen::keypoints::{Keypoint, Look};
 use crate::track::signal::median;
 
 /// View of a swing.

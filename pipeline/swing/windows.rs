@@ -1,8 +1,8 @@
 //! Where in the clip somebody swings, from the scout's looks: hands low, high, low and fast, high again.
 
-use crate::pose::keypoints::Keypoint;
-use crate::pose::seen::Looks;
 use crate::report::types::SwingKind;
+use crate::seen::Looks;
+use crate::seen::keypoints::Keypoint;
 use crate::track::signal::median;
 
 /// A swing as the scout saw it. Times in seconds of clip time, to about a scout interval.
@@ -265,7 +265,7 @@ fn window(hands: &Hands, kind: SwingKind, takeaway: Option<usize>, top: usize, s
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pose::{Look, POINTS, Point};
+    use crate::seen::{Look, POINTS, Point};
 
     /// Looks at a golfer 100 pixels of trunk high whose hands go through (seconds, lateral, height) in trunk lengths, straight
     /// from one to the next, 20 looks a second.

@@ -3,9 +3,9 @@
 
 pub mod signal;
 
-use crate::pose::keypoints::{Keypoint, POINTS, other_side};
-use crate::pose::seen::{Looks, Seen};
-use crate::video::camera::Shift;
+use crate::seen::Shift;
+use crate::seen::keypoints::{Keypoint, POINTS, other_side};
+use crate::seen::{Looks, Seen};
 use ndarray::{Array2, Array3};
 use signal::{hampel, median, pchip, smooth};
 

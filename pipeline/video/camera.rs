@@ -1,6 +1,7 @@
 //! How the camera moved, from the background: corners outside the golfer followed by sparse optical flow.
 
 use crate::error::{Error, Result};
+use crate::seen::Shift;
 use crate::track::signal::median;
 use opencv::core::{Mat, MatTraitConst, Point, Point2f, Rect, Scalar, Size, TermCriteria, Vector};
 use opencv::{imgproc, video};
@@ -14,14 +15,6 @@ pub struct CameraWatch {
     reference: Mat,
     corners: Vector<Point2f>,
     shrink: f64,
-}
-
-/// Shift (pixels) and turn (degrees, clockwise) of the picture against the reference.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Shift {
-    pub dx: f64,
-    pub dy: f64,
-    pub turn_deg: f64,
 }
 
 /// The picture in grey, `WORK_WIDTH` pixels wide or less, and by how much it was shrunk.

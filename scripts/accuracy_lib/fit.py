@@ -30,9 +30,8 @@ def cut_at_zero(name):
     return "travel_cm" in name or name == "head_lateral_max_back_cm"
 
 
-def identity(use_outline, names, events):
-    lines = ['version = "identity"', f"use_outline = {str(use_outline).lower()}", "[events]"]
-    lines += [f"{k} = {v}" for k, v in events.items()] + ["[metric]"]
+def identity(use_outline, names):
+    lines = ['version = "identity"', f"use_outline = {str(use_outline).lower()}", "[metric]"]
     lines += [f"{n} = {{ bias = {-SHIFT if cut_at_zero(n) else 0.0}, sd = 0.000001 }}" for n in names]
     return "\n".join(lines) + "\n"
 
@@ -151,8 +150,8 @@ def main():
         clips = sorted(p.parent for p in folder.glob("*/truth.json.gz"))
         if not a.rejudge:
             pairs.run(clips, out)
-        with_outline += judge(out, clips, identity(True, names, current["events"]))
-        without += judge(out, clips, identity(False, names, current["events"]))
+        with_outline += judge(out, clips, identity(True, names))
+        without += judge(out, clips, identity(False, names))
     lines, used = [], 0
     for name in names:
         for source in ((OUTLINED[name], "key_point") if name in OUTLINED else (None,)):
@@ -168,10 +167,9 @@ def main():
             used = max(used, len(got))
     head = ("# Error budget: reading = gain * true + bias + yaw * (camera's yaw toward the lead side, degrees), standard deviation sd\n"
             "# left; units of the metric. Written by\n"
-            "# scripts/calibrate from rendered `calibrate` and `develop` clips; the events' constants by hand from the same clips.\n"
+            "# scripts/calibrate from rendered `calibrate` and `develop` clips.\n"
             "# Hip and pelvis carry another 0.5 cm for bodies unlike the rendered ones.\n")
-    events = "\n".join(f"{k} = {v}" for k, v in current["events"].items())
-    BUDGET.write_text(f'{head}version = "6-rendered-{len(with_outline)}"\n\n[events]\n{events}\n\n[metric]\n' + "\n".join(lines) + "\n")
+    BUDGET.write_text(f'{head}version = "6-rendered-{len(with_outline)}"\n\n[metric]\n' + "\n".join(lines) + "\n")
     print(BUDGET.read_text())
 
 

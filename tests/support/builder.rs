@@ -1,10 +1,10 @@
 //! Synthetic results for tests of what is read from the store.
 
-use dawnsheet::batch::place::OutFolder;
 use dawnsheet::history::Store;
 use dawnsheet::intake::Brief;
 use dawnsheet::intake::roster::slug;
 use dawnsheet::judge::Identity;
+use dawnsheet::place::OutFolder;
 use dawnsheet::pose::models::ModelChoice;
 use dawnsheet::report::types::*;
 use dawnsheet::report::{Reason, ReasonCode, Report};

@@ -106,7 +106,7 @@ impl Place {
                 Some("json") if below.starts_with("reports") => {
                     serde_json::from_slice::<Report>(&std::fs::read(path).unwrap()).unwrap_or_else(|e| panic!("{below:?}: {e}"));
                 }
-                Some("npz") => drop(dawnsheet::pose::seen::Seen::read(path).unwrap_or_else(|e| panic!("{below:?}: {e}"))),
+                Some("npz") => drop(dawnsheet::seen::Seen::read(path).unwrap_or_else(|e| panic!("{below:?}: {e}"))),
                 Some("jpg") => assert!(std::fs::read(path).unwrap().ends_with(&[0xFF, 0xD9]), "{below:?}"),
                 Some("html") => assert!(std::fs::read_to_string(path).unwrap().trim_end().ends_with("</html>"), "{below:?}"),
                 _ => {}

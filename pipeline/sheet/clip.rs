@@ -7,13 +7,13 @@ use super::gather::{Entry, Section};
 use super::judged::Said;
 use super::parts::{Picture, VerdictView, checks, note, pictures, verdicts, view, why, working_on};
 use super::{letters, words};
-use crate::batch::place::OutFolder;
-use crate::batch::summary::printable;
 use crate::error::Result;
 use crate::measure::names;
-use crate::pose::seen::Seen;
+use crate::place::OutFolder;
+use crate::report::printable;
 use crate::report::types::{FaultName, From, Metric, Root};
 use crate::report::{Report, Severity};
+use crate::seen::Seen;
 use askama::Template;
 
 struct MetricRow {

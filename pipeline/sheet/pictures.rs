@@ -1,9 +1,9 @@
 //! Key pictures of the main swing with the lines a coach would draw and the values beside them.
 //! Only the golfer's region of the picture is shown.
 
-use super::types::{Metric, Report, Swing};
 use crate::error::{Error, Result};
-use crate::pose::cuts::{Cut, Cuts};
+use crate::passes::cuts::{Cut, Cuts};
+use crate::report::types::{Metric, Report, Swing};
 use crate::swing::body::{distance, middle};
 use crate::swing::{Body, Part, SwingRead};
 use crate::track::signal::median;

@@ -4,12 +4,12 @@
 use super::close::{look_closely, window_region};
 use super::cuts::Cuts;
 use super::key;
-use super::models::ModelChoice;
 use super::scout::scout;
-use super::seen::{About, ArmLooks, Seen};
-use super::sessions::Sessions;
 use crate::error::Result;
+use crate::pose::models::ModelChoice;
+use crate::pose::sessions::Sessions;
 use crate::report::{Reason, ReasonCode};
+use crate::seen::{About, ArmLooks, Seen};
 use crate::swing::{Window, find_windows, read_swings};
 use crate::video::decode::Spent;
 use crate::video::{Footage, Probe};

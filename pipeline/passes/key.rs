@@ -1,11 +1,11 @@
 //! Which frames deserve the best model, once the measuring pass has told the moments, and what is done there.
 
 use super::cuts::Cut;
-use super::keypoints::{Keypoint, Look};
-use super::landmarker::Landmarker;
-use super::region::Region;
 use crate::error::Result;
+use crate::pose::landmarker::Landmarker;
 use crate::report::types::Side;
+use crate::seen::Region;
+use crate::seen::{Keypoint, Look};
 use crate::swing::body::{keypoint, middle};
 use crate::swing::{Moment, Part, SwingRead};
 

@@ -2,12 +2,12 @@
 
 use super::gather::{Entry, Section};
 use super::{letters, words};
-use crate::batch::place::OutFolder;
-use crate::batch::summary::printable;
 use crate::history::trend::view_words;
-use crate::report::pictures::EVENTS;
+use crate::place::OutFolder;
+use crate::report::printable;
 use crate::report::types::{FaultName, Verdict};
 use crate::report::{Report, Severity};
+use crate::sheet::pictures::EVENTS;
 
 /// A fault's verdict in words.
 #[derive(Debug, Clone)]

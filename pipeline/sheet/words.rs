@@ -1,7 +1,7 @@
 //! Numbers, dates and names as a coach reads them.
 
-use crate::batch::summary::printable;
 use crate::measure::names;
+use crate::report::printable;
 use crate::report::types::{CapturedSource, Clip, Measured, Side};
 
 /// Decimals worth printing for a unit.

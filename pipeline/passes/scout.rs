@@ -1,11 +1,12 @@
 //! The scout pass: cheap looks over the whole clip, denser while hands move fast; finds the people and how they move.
 
 use super::choose::{Chosen, choose};
-use super::detector::Detector;
-use super::keypoints::{Keypoint, Look};
-use super::landmarker::Landmarker;
-use super::region::Region;
+use super::person::Person;
 use crate::error::Result;
+use crate::pose::detector::Detector;
+use crate::pose::landmarker::Landmarker;
+use crate::seen::Region;
+use crate::seen::{Keypoint, Look};
 use crate::video::{Footage, Probe};
 
 /// Looks a second while all is quiet, and while hands move.
@@ -22,18 +23,6 @@ const MIN_FLAG: f32 = 0.5;
 const MAX_PEOPLE: usize = 3;
 /// Regions whose centres are nearer than this share of their size show the same body.
 const SAME_BODY: f64 = 0.08;
-
-/// One person followed through the clip.
-#[derive(Debug, Clone)]
-pub struct Person {
-    /// Where to look next; `None` while lost.
-    region: Option<Region>,
-    last: Region,
-    /// When last lost, seconds.
-    lost: Option<f64>,
-    /// (frame, time, look) in order.
-    pub looks: Vec<(usize, f64, Look)>,
-}
 
 /// Runs the scout over the footage to its end.
 pub fn scout(footage: &mut Footage, probe: &Probe, detector: &mut Detector, landmarker: &mut Landmarker) -> Result<Chosen> {

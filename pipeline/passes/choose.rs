@@ -1,8 +1,8 @@
 //! Which of the people is the golfer: the one whose hands travel most, over the whole clip.
 
-use super::keypoints::{Keypoint, Look};
-use super::scout::Person;
-use super::seen::Looks;
+use super::person::Person;
+use crate::seen::Looks;
+use crate::seen::{Keypoint, Look};
 
 /// The golfer's track and why it is theirs.
 #[derive(Debug, Clone, Default)]

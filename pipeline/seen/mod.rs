@@ -1,11 +1,15 @@
 //! What the models saw of a clip, kept on disk (compressed numpy arrays) so that a change of limits or of measurement
 //! code judges again without touching a video.
 
-use super::keypoints::{Look, POINTS, Point};
-use super::landmarker::Outline;
-use super::region::Region;
+pub mod keypoints;
+mod outline;
+pub mod region;
+
+pub use keypoints::{Keypoint, Look, POINTS, Point};
+pub use outline::{LOGIT_STEP, Outline};
+pub use region::Region;
+
 use crate::error::{Error, Result};
-use crate::video::camera::Shift;
 use ndarray::{Array1, Array2, Array3, Array4, Axis};
 use ndarray_npy::{NpzReader, NpzWriter};
 use serde::{Deserialize, Serialize};
@@ -42,6 +46,14 @@ pub struct About {
     pub person_doubtful: bool,
     /// Share of the scout's looks in which the golfer was seen.
     pub person_share: f64,
+}
+
+/// Shift (pixels) and turn (degrees, clockwise) of the picture against the reference.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Shift {
+    pub dx: f64,
+    pub dy: f64,
+    pub turn_deg: f64,
 }
 
 /// Looks at the golfer in time order.

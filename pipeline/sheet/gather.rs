@@ -2,7 +2,6 @@
 
 use super::since::{self, Change};
 use super::words;
-use crate::batch::place::OutFolder;
 use crate::batch::summary::{Line, Place, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
@@ -12,6 +11,7 @@ use crate::history::verdicts::Given;
 use crate::intake::Brief;
 use crate::intake::roster::slug;
 use crate::judge::Identity;
+use crate::place::OutFolder;
 use crate::report::Report;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -283,7 +283,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
     let of_entry = |e: &Entry| Upload {
         section: e.section,
         student: words::student(e.report().clip.student.as_deref()),
-        file: crate::batch::summary::printable(&e.report().clip.file),
+        file: crate::report::printable(&e.report().clip.file),
         note: String::new(),
         page: Some(e.page.clone()),
     };
@@ -313,8 +313,8 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
             Upload {
                 section,
                 student: words::student(l.student.as_deref()),
-                file: crate::batch::summary::printable(&l.file),
-                note: if section >= Section::Failed { crate::batch::summary::printable(&l.note) } else { String::new() },
+                file: crate::report::printable(&l.file),
+                note: if section >= Section::Failed { crate::report::printable(&l.note) } else { String::new() },
                 page: entry.map(|e| e.page.clone()),
             }
         })

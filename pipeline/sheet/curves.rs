@@ -4,10 +4,10 @@
 use super::bar::At;
 use super::limits::limit;
 use super::words;
-use crate::pose::keypoints::Keypoint;
-use crate::pose::seen::Seen;
 use crate::report::Report;
 use crate::report::types::{PlaybackSource, Swing};
+use crate::seen::Seen;
+use crate::seen::keypoints::Keypoint;
 use crate::swing::body::{distance, flexion_deg, keypoint, middle, signed_distance};
 use crate::swing::{Body, Part, SwingRead, read_swings};
 use crate::track::signal::{median, quantile, smooth};
@@ -177,7 +177,7 @@ fn bow(seen: &Seen, read: &SwingRead, main: &Swing, report: &Report) -> Option<S
     }
     (times.len() >= 2).then(|| Series {
         title: "Lead elbow out of the line shoulder to grip",
-        about: "after impact; median of several looks at each picture; above 0: popped out",
+        about: "after impact; median of several looks at each picture; above 0: outward",
         unit: "upper arms",
         digits: 2,
         line: raw.clone(),

@@ -12,15 +12,16 @@ mod judged;
 mod letters;
 mod limits;
 mod parts;
+pub mod pictures;
 mod since;
 mod student;
 mod words;
 
-use crate::batch::place::{self, OutFolder};
-use crate::batch::summary::Summary;
+use crate::batch::summary::{NIGHT, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::trend::{Trend, trends};
+use crate::place::{self, OutFolder};
 use crate::report::Report;
 use askama::Template;
 use gather::{Entry, Gathered, gather};
@@ -32,9 +33,6 @@ use std::path::{Path, PathBuf};
 /// Style and script of the pages.
 pub const STYLE: &str = include_str!("templates/sheet.css");
 pub const SCRIPT: &str = include_str!("templates/sheet.js");
-
-/// Name of the note under which the store keeps the account of the last run.
-pub const NIGHT: &str = "night";
 
 /// Everything that the pages are made of, read once.
 pub struct Sheet {

@@ -54,7 +54,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
         .iter()
         .map(|e| {
             let mut r = row_with_place(e);
-            let club = e.report().clip.club.as_deref().map(crate::batch::summary::printable);
+            let club = e.report().clip.club.as_deref().map(crate::report::printable);
             r.student = words::day_of(&e.report().clip);
             r.meta = format!("{}, {}", super::parts::view(e.report()), club.as_deref().unwrap_or("club not named"));
             r

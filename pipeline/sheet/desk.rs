@@ -3,11 +3,11 @@
 use super::gather::Entry;
 use super::judged::{ByClip, on};
 use super::words;
-use crate::batch::place::OutFolder;
 use crate::error::Result;
 use crate::history::verdicts::ours;
-use crate::pose::seen::Seen;
+use crate::place::OutFolder;
 use crate::report::types::{FaultName, Verdict};
+use crate::seen::Seen;
 
 /// An event to jump to.
 pub struct Jump {

@@ -1,11 +1,12 @@
 //! Parts of pictures that may be looked at again, kept in a nameless file beside the clip's results: in memory they would be
 //! up to 1.8 MB a picture and nearly 80 MB a swing.
 
-use super::keypoints::Look;
-use super::landmarker::{Landmarker, Outline};
-use super::region::Region;
 use crate::error::{Error, Result};
 use crate::fault;
+use crate::pose::landmarker::Landmarker;
+use crate::seen::Look;
+use crate::seen::Outline;
+use crate::seen::Region;
 use opencv::core::{CV_8UC3, Mat, MatTraitConst, MatTraitConstManual, MatTraitManual, Rect, Scalar, Size};
 use opencv::imgproc;
 use std::fs::File;

@@ -75,6 +75,11 @@ impl OutFolder {
         self.root.join("dawnsheet.sqlite")
     }
 
+    /// Folder for a student's exports where none is named; erased with the student.
+    pub fn exports(&self, owner: &str) -> PathBuf {
+        self.root.join("export").join(owner)
+    }
+
     /// Folder of a clip's key pictures.
     pub fn pictures(&self, id: &str) -> PathBuf {
         self.root.join("sheet/pictures").join(id)

@@ -1,7 +1,5 @@
-//! The square, rotated region of a picture that a landmark model looks at.
+//! The square, rotated region of a picture that was looked at.
 
-use opencv::core::{BORDER_REPLICATE, Mat, Point2f, Scalar, Size, Vector};
-use opencv::imgproc;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
 
@@ -50,26 +48,5 @@ impl Region {
     /// The same region about another centre and with its side scaled.
     pub fn moved(&self, centre: [f64; 2], scale: f64) -> Region {
         Region { cx: centre[0], cy: centre[1], size: self.size * scale, ..*self }
-    }
-
-    /// Cuts the region out of `picture` (BGR) into `side` × `side` pixels, bilinear; the region's corners fall on
-    /// (0,0)…(side,side). `border`: an OpenCV border mode for what lies outside.
-    pub fn crop(&self, picture: &Mat, side: i32, border: i32) -> opencv::Result<Mat> {
-        let corner = |u, v| {
-            let [x, y] = self.to_picture(u, v);
-            Point2f::new(x as f32, y as f32)
-        };
-        let s = side as f32;
-        let from = Vector::<Point2f>::from_slice(&[corner(0.0, 1.0), corner(0.0, 0.0), corner(1.0, 0.0), corner(1.0, 1.0)]);
-        let to = Vector::<Point2f>::from_slice(&[Point2f::new(0.0, s), Point2f::new(0.0, 0.0), Point2f::new(s, 0.0), Point2f::new(s, s)]);
-        let transform = imgproc::get_perspective_transform_def(&from, &to)?;
-        let mut out = Mat::default();
-        imgproc::warp_perspective(picture, &mut out, &transform, Size::new(side, side), imgproc::INTER_LINEAR, border, Scalar::default())?;
-        Ok(out)
-    }
-
-    /// [`Region::crop`] as the landmark model wants it.
-    pub fn landmark_crop(&self, picture: &Mat) -> opencv::Result<Mat> {
-        self.crop(picture, 256, BORDER_REPLICATE)
     }
 }

@@ -3,8 +3,8 @@
 use super::bar::{At, Bar};
 use super::gather::{Entry, Gathered};
 use super::words;
-use crate::batch::summary::printable;
 use crate::history::verdicts::{Given, Share, Standing, latest, standing};
+use crate::report::printable;
 use std::collections::BTreeMap;
 
 /// A verdict of the coach on one line.

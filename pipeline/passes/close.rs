@@ -2,14 +2,15 @@
 //! frames; of frames that may be looked at again a cut is kept, so that the file is read once.
 
 use super::cuts::Cuts;
-use super::keypoints::{BODY_POINTS, Look};
-use super::landmarker::Landmarker;
-use super::region::Region;
-use super::seen::Looks;
 use crate::error::Result;
+use crate::pose::landmarker::Landmarker;
+use crate::seen::Looks;
+use crate::seen::Region;
+use crate::seen::keypoints::BODY_POINTS;
+use crate::seen::{Look, Shift};
 use crate::swing::Window;
 use crate::track::signal::{median, quantile};
-use crate::video::camera::{CameraWatch, Shift};
+use crate::video::camera::CameraWatch;
 use crate::video::level;
 use crate::video::{Footage, Probe};
 
@@ -68,7 +69,7 @@ pub fn window_region(scout: &Looks, w: &Window) -> Option<Region> {
 /// The golfer's box (left, top, right, bottom) with room for hair and shoes, and the middle of the shins: what lies lower in
 /// the background is the ground.
 fn about_golfer(look: &Look) -> ([f64; 4], f64) {
-    use super::keypoints::Keypoint::*;
+    use crate::seen::Keypoint::*;
     let room = 0.12 * look.trunk();
     let mut around = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
     for p in &look.points[..BODY_POINTS] {

@@ -62,7 +62,7 @@ pub fn check(fault: FaultName) -> &'static str {
 fn seen_as(fault: FaultName) -> &'static str {
     match fault {
         FaultName::Sway => "going back, your hips slide sideways, away from the target, rather than turn",
-        FaultName::ChickenWing => "after the strike your lead arm folds and the elbow pops out, away from your body",
+        FaultName::ChickenWing => "after the strike your lead arm bends and its elbow leaves the line from shoulder to hands, outward",
         FaultName::HeadDrift => "going back, your head moves a good way from where it started",
     }
 }
