@@ -5,12 +5,12 @@ mod support;
 use dawnsheet::report::ReasonCode;
 use dawnsheet::settings::Settings;
 use dawnsheet::video::probe::{Packet, packet_times};
-use dawnsheet::video::{Footage, Probe, probe, set_threads};
-use opencv::core::{MatTraitConst, MatTraitConstManual, Vec3b};
+use dawnsheet::video::{Footage, Probe, Shown, probe, set_threads};
+use opencv::core::{Mat, MatTraitConst, MatTraitConstManual, Vec3b};
 use opencv::imgcodecs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use support::ffmpeg;
+use support::{Place, ffmpeg, fixture};
 
 fn folder() -> tempfile::TempDir {
     tempfile::tempdir().unwrap()
@@ -52,6 +52,20 @@ fn source(folder: &Path, name: &str, filter: &str, more: &[&str]) -> PathBuf {
     path
 }
 
+/// The picture of a frame that must be there.
+fn picture<'a>(footage: &'a mut Footage, index: usize) -> &'a Mat {
+    match footage.frame(index).unwrap() {
+        Shown::Picture(picture) => picture,
+        Shown::Lost => panic!("frame {index} is lost"),
+        Shown::Ended => panic!("the footage ends before frame {index}"),
+    }
+}
+
+/// Brightness of a place.
+fn grey(picture: &Mat, x: i32, y: i32) -> u8 {
+    picture.at_2d::<Vec3b>(y, x).unwrap()[1]
+}
+
 /// Corner (0 upper left, 1 upper right, 2 lower right, 3 lower left) in which a picture is white.
 fn white_corner(picture: &opencv::core::Mat) -> usize {
     let (w, h) = (picture.cols(), picture.rows());
@@ -76,9 +90,10 @@ fn turned_clips_come_out_upright() {
         let shown = imgcodecs::imread(shown.to_str().unwrap(), imgcodecs::IMREAD_COLOR).unwrap();
         let probe = read(&turned);
         // the tag's sign differs between muxers; ffmpeg's own upright picture is the truth
-        assert_eq!(probe.rotation_deg % 180, turn.parse::<u32>().unwrap() % 180);
+        assert_eq!(probe.turn.rotation_deg() % 180, turn.parse::<u32>().unwrap() % 180);
+        assert!(!probe.turn.mirrored());
         let mut footage = Footage::open(&turned, &probe).unwrap();
-        let ours = footage.frame(0).unwrap().unwrap();
+        let ours = picture(&mut footage, 0);
         assert_eq!((ours.cols(), ours.rows()), (shown.cols(), shown.rows()));
         assert_eq!(white_corner(ours), white_corner(&shown), "turned by {turn}");
         let (w, h) = probe.upright_size();
@@ -94,7 +109,7 @@ fn frames_shown_out_of_coding_order_keep_their_times() {
     same_times(&probe.times, &decoded_times(&clip));
     assert_eq!(probe.times.len(), 60);
     let mut footage = Footage::open(&clip, &probe).unwrap();
-    assert!(footage.frame(59).unwrap().is_some(), "the last frame is there");
+    picture(&mut footage, 59);
     assert_eq!(footage.count_rest(), 60);
 }
 
@@ -152,7 +167,13 @@ fn an_upload_that_broke_off_is_said_to_be_so() {
     let probe = read(&fast);
     let mut footage = Footage::open(&fast, &probe).unwrap();
     let decoded = footage.count_rest();
-    assert!(decoded > 0 && decoded <= probe.times.len());
+    // ffprobe shows the pictures at the break torn; ours leaves them out
+    let theirs = decoded_times(&fast).len();
+    assert!((theirs - 3..=theirs).contains(&decoded), "an independent decoder finds {theirs}, ours {decoded}");
+    assert!(decoded > 10 && decoded < probe.times.len(), "{decoded} of {}", probe.times.len());
+    let torn = footage.account().torn(&probe);
+    assert_eq!(torn.len(), 1);
+    assert!((torn[0][0] - probe.times[decoded - 1]).abs() < 1e-6 && torn[0][1] >= probe.duration(), "the rest is lost: {torn:?}");
 }
 
 #[test]
@@ -171,7 +192,7 @@ fn a_change_of_size_ends_the_footage() {
     let mut footage = Footage::open(&clip, &probe).unwrap();
     let mut sizes = Vec::new();
     for i in 0..probe.times.len() {
-        let Some(picture) = footage.frame(i).unwrap() else { break };
+        let Shown::Picture(picture) = footage.frame(i).unwrap() else { break };
         sizes.push((picture.cols(), picture.rows()));
     }
     assert!(sizes.len() >= 29 && sizes.iter().all(|s| *s == sizes[0]), "one size, to the change: {}", sizes.len());
@@ -204,17 +225,23 @@ fn caps_hold_before_anything_is_decoded() {
 
 #[test]
 fn packets_hidden_doubled_or_unordered_are_put_right() {
-    let packet = |pts_time: Option<&str>, flags: &str| Packet { pts_time: pts_time.map(str::to_string), flags: flags.into() };
-    let times = packet_times(&[
-        packet(Some("0.2"), "K_"),
-        packet(Some("0.1"), "__"),
-        packet(Some("-0.1"), "KD_"),
-        packet(Some("0.3"), "__"),
-        packet(Some("0.2"), "__"),
-        packet(None, "__"),
-    ]);
-    assert_eq!(times.len(), 3);
-    assert!(times[0] == 0.0 && (times[2] - 0.2).abs() < 1e-9);
+    let packet = |pts_time: Option<&str>, flags: &str, stream_index: usize| Packet {
+        pts_time: pts_time.map(str::to_string),
+        flags: flags.into(),
+        stream_index,
+    };
+    let mut packets = vec![
+        packet(Some("0.2"), "K_", 1),
+        packet(Some("0.1"), "__", 1),
+        packet(Some("-0.1"), "KD_", 1),
+        packet(None, "_D", 1),
+        packet(Some("0.3"), "__", 1),
+        packet(Some("0.2"), "__", 1),
+        packet(Some("0.15"), "K_", 0),
+    ];
+    assert_eq!(packet_times(&packets, 1), Some(vec![(0.1, false), (0.2, true), (0.3, false)]));
+    packets.push(packet(None, "__", 1));
+    assert_eq!(packet_times(&packets, 1), None, "a shown packet without a time: the list cannot be trusted");
 }
 
 /// Every picture from `index` on, reached by a leap, against the same picture reached in order. How many frames were leapt.
@@ -226,11 +253,11 @@ fn leap_shows_the_same(clip: &Path, index: usize) -> usize {
     set_threads(3);
     let mut first = Footage::open(clip, &probe).unwrap();
     first.count_rest();
-    let mut leapt = Footage::open_near(clip, &probe, first.clock(), index).unwrap();
-    let passed = leapt.decoded();
+    let mut leapt = Footage::open_near(clip, &probe, &first.account(), index).unwrap();
+    let passed = leapt.now().map_or(0, |n| n + 1);
     assert!(passed <= index);
     for i in index..probe.times.len() {
-        let (a, b) = (in_order.frame(i).unwrap().unwrap(), leapt.frame(i).unwrap().unwrap());
+        let (a, b) = (picture(&mut in_order, i), picture(&mut leapt, i));
         assert_eq!(a.data_bytes().unwrap(), b.data_bytes().unwrap(), "{} frame {i}", clip.display());
     }
     passed
@@ -255,4 +282,182 @@ fn a_leap_shows_the_frames_that_reading_in_order_shows() {
     let cut = f.path().join("cut.mp4");
     ffmpeg(&["-ss", "1.5", "-i", reordered.to_str().unwrap(), "-c", "copy", cut.to_str().unwrap()]);
     leap_shows_the_same(&cut, 150);
+}
+
+/// A clip whose pictures tell their number: a bar at 4·n pixels.
+fn numbered(folder: &Path, name: &str, more: &[&str]) -> PathBuf {
+    let filter = "color=black:size=320x240:rate=30:duration=2,geq=lum='if(between(X-4*N,0,3),235,16)':cb=128:cr=128";
+    source(folder, name, filter, more)
+}
+
+/// The number that a picture of [`numbered`] tells.
+fn number(picture: &Mat) -> usize {
+    (0..picture.cols()).max_by_key(|&x| grey(picture, x, 100)).unwrap() as usize / 4
+}
+
+/// Overwrites the bytes of packets (in coding order) with zeros.
+fn zero_packets(clip: &Path, which: std::ops::Range<usize>) {
+    let output = Command::new("ffprobe")
+        .args(["-v", "error", "-select_streams", "v:0", "-show_entries", "packet=pos,size", "-of", "csv=p=0"])
+        .arg(clip)
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let packets: Vec<(usize, usize)> = text
+        .lines()
+        .filter_map(|l| l.trim().trim_end_matches(',').split_once(','))
+        .map(|(size, pos)| (pos.parse().unwrap(), size.parse().unwrap()))
+        .collect();
+    let mut bytes = std::fs::read(clip).unwrap();
+    for &(pos, size) in &packets[which] {
+        bytes[pos..pos + size].fill(0);
+    }
+    std::fs::write(clip, bytes).unwrap();
+}
+
+#[test]
+fn pictures_keep_their_times_where_others_are_lost() {
+    let f = folder();
+    let clip = numbered(f.path(), "numbered.mp4", &["-c:v", "libx264", "-g", "30", "-sc_threshold", "0", "-bf", "0", "-crf", "12"]);
+    zero_packets(&clip, 12..20);
+    let probe = read(&clip);
+    assert_eq!(probe.times.len(), 60, "the index still promises all");
+    let mut footage = Footage::open(&clip, &probe).unwrap();
+    let mut told = Vec::new();
+    for i in 0..60 {
+        match footage.frame(i).unwrap() {
+            // after a loss the decoder smears until it can start afresh
+            Shown::Picture(picture) if !(20..30).contains(&i) => told.push((i, number(picture))),
+            Shown::Picture(_) | Shown::Lost => {}
+            Shown::Ended => panic!("ends at {i}"),
+        }
+    }
+    let wrong: Vec<_> = told.iter().filter(|(i, n)| i != n).collect();
+    assert!(told.len() >= 42 && wrong.is_empty(), "{} told, wrong: {wrong:?}", told.len());
+    // what the decoder itself says is torn, after the loss, is lost too
+    let lost = footage.account().lost;
+    assert!(lost.starts_with(&(12..20).collect::<Vec<_>>()) && lost.iter().all(|l| (12..30).contains(l)), "{lost:?}");
+    let torn = footage.account().torn(&probe);
+    assert_eq!(torn.len(), 1);
+    assert!((torn[0][0] - 11.0 / 30.0).abs() < 1e-3 && (torn[0][1] - 1.0).abs() < 1e-3, "to the next place to start afresh: {torn:?}");
+}
+
+#[test]
+fn a_swing_with_lost_pictures_is_not_measured() {
+    let clip = fixture("Jonas Lind/2026-11-24 driver.mp4");
+    let place = Place::new();
+    place.copy(&clip, "Ada/whole.mp4");
+    let torn = place.copy(&clip, "Ada/torn.mp4");
+    zero_packets(&torn, 60..75);
+    support::settle(&torn);
+    place.run(&[]);
+    let reports = place.reports();
+    let [torn, whole] = reports.as_slice() else { panic!("{} reports", reports.len()) };
+    assert_eq!(whole.verdict, Some(dawnsheet::report::types::Verdict::Flagged));
+    assert_ne!(torn.verdict, Some(dawnsheet::report::types::Verdict::Clear));
+    let swing = torn.swings.iter().find(|s| s.main).unwrap();
+    assert!(swing.metrics.values().all(|m| m.measured().is_none()), "nothing is measured across the hole");
+    let said = torn.reasons.iter().find(|r| r.code == ReasonCode::Damaged).unwrap();
+    assert_eq!(said.severity, dawnsheet::report::Severity::Blocking, "{said:?}");
+    assert!(torn.needs_look && torn.needs_look_because.iter().any(|b| b.starts_with("film again")), "{:?}", torn.needs_look_because);
+}
+
+#[test]
+fn containers_that_do_not_tell_times_are_timed_by_their_decoder() {
+    let f = folder();
+    for (name, codec) in [
+        ("mpeg4.avi", ["-c:v", "mpeg4", "-bf", "2", "-q:v", "2"]),
+        ("h264.avi", ["-c:v", "libx264", "-bf", "2", "-crf", "12"]),
+        ("mjpeg.avi", ["-c:v", "mjpeg", "-q:v", "2", "-bf", "0"]),
+    ] {
+        let clip = numbered(f.path(), name, &codec);
+        let probe = read(&clip);
+        same_times(&probe.times, &decoded_times(&clip));
+        assert!(probe.times.len() >= 58 && (probe.interval() - 1.0 / 30.0).abs() < 1e-3, "{name}: {} frames", probe.times.len());
+        let mut footage = Footage::open(&clip, &probe).unwrap();
+        let first = number(picture(&mut footage, 0));
+        for i in 1..probe.times.len() - 1 {
+            assert_eq!(number(picture(&mut footage, i)), first + i, "{name} frame {i}");
+        }
+    }
+}
+
+#[test]
+fn of_two_video_tracks_one_is_listed_and_the_same_is_shown() {
+    let f = folder();
+    let a = numbered(f.path(), "a.mp4", &["-c:v", "libx264", "-crf", "12"]);
+    let b = source(f.path(), "b.mp4", "color=white:size=160x120:rate=24:duration=2", &["-c:v", "libx264"]);
+    let both = f.path().join("both.mp4");
+    ffmpeg(&["-i", a.to_str().unwrap(), "-i", b.to_str().unwrap(), "-map", "0:v", "-map", "1:v", "-c", "copy", both.to_str().unwrap()]);
+    let probe = read(&both);
+    same_times(&probe.times, &decoded_times(&a));
+    assert!((probe.duration() - 2.0).abs() < 0.01);
+    let mut footage = Footage::open(&both, &probe).unwrap();
+    assert_eq!(number(picture(&mut footage, 40)), 40);
+}
+
+/// Writes a display matrix (a b c d of a picture turned about its corner) into the track header of an mp4.
+fn lay(clip: &Path, to: &Path, [a, b, c, d]: [i32; 4]) {
+    let mut bytes = std::fs::read(clip).unwrap();
+    let header = bytes.windows(4).position(|w| w == b"tkhd").unwrap();
+    // after the box's name: version and flags, two dates, track, a gap, duration, two gaps, layer, group, volume, a gap
+    let matrix = header + 4 + 40;
+    let one = 0x1_0000;
+    let (width, height) = (320 * one, 240 * one);
+    let shift = |p: i32, q: i32| (if p < 0 { width } else { 0 }) + (if q < 0 { height } else { 0 });
+    let values = [a * one, b * one, 0, c * one, d * one, 0, shift(a, c), shift(b, d), 0x4000_0000];
+    for (i, v) in values.iter().enumerate() {
+        bytes[matrix + 4 * i..matrix + 4 * i + 4].copy_from_slice(&v.to_be_bytes());
+    }
+    std::fs::write(to, bytes).unwrap();
+}
+
+#[test]
+fn all_eight_ways_to_lay_a_picture_are_followed() {
+    let f = folder();
+    let corner = "color=black:size=320x240:rate=30:duration=0.5,drawbox=x=0:y=0:w=40:h=40:color=white:t=fill,\
+                  drawbox=x=0:y=60:w=30:h=60:color=gray:t=fill";
+    let plain = source(f.path(), "plain.mp4", corner, &["-c:v", "libx264", "-crf", "8"]);
+    let ways = [[1, 0, 0, 1], [-1, 0, 0, 1], [1, 0, 0, -1], [-1, 0, 0, -1], [0, 1, 1, 0], [0, 1, -1, 0], [0, -1, 1, 0], [0, -1, -1, 0]];
+    let (mut mirrored, mut seen) = (0, Vec::new());
+    for (n, way) in ways.into_iter().enumerate() {
+        let (laid, shown) = (f.path().join(format!("laid{n}.mp4")), f.path().join(format!("shown{n}.png")));
+        lay(&plain, &laid, way);
+        // what ffmpeg itself shows of it is the truth
+        ffmpeg(&["-i", laid.to_str().unwrap(), "-frames:v", "1", shown.to_str().unwrap()]);
+        let shown = imgcodecs::imread(shown.to_str().unwrap(), imgcodecs::IMREAD_COLOR).unwrap();
+        let probe = read(&laid);
+        let mut footage = Footage::open(&laid, &probe).unwrap();
+        let ours = picture(&mut footage, 0);
+        assert_eq!((ours.cols(), ours.rows()), (shown.cols(), shown.rows()), "{way:?}");
+        for (x, y) in [(10, 10), (10, 90), (90, 10), (310, 90), (230, 10), (10, 230), (90, 230), (310, 230), (230, 310), (10, 310)] {
+            if x < ours.cols() && y < ours.rows() {
+                let (a, b) = (grey(ours, x, y), grey(&shown, x, y));
+                assert!(a.abs_diff(b) < 25, "{way:?} at {x}, {y}: {a} against {b}");
+            }
+        }
+        mirrored += usize::from(probe.turn.mirrored());
+        seen.push(probe.turn);
+        assert_eq!(probe.turn.mirrored(), way[0] * way[3] - way[1] * way[2] < 0, "{way:?}");
+    }
+    seen.dedup();
+    assert_eq!((mirrored, seen.len()), (4, 8));
+}
+
+#[test]
+fn pixels_that_are_not_square_are_made_so() {
+    let f = folder();
+    let circle = "color=black:size=540x480:rate=30:duration=0.3,geq=lum='if(lt(hypot(X-270,Y-240),150),235,16)':cb=128:cr=128";
+    let narrow = source(f.path(), "narrow.mp4", &format!("{circle},scale=404:480,setsar=135/101"), &["-c:v", "libx264"]);
+    let probe = read(&narrow);
+    assert_eq!((probe.width, probe.height), (404, 480), "stored narrow");
+    assert_eq!(probe.upright_size(), (540, 480));
+    let mut footage = Footage::open(&narrow, &probe).unwrap();
+    let ours = picture(&mut footage, 0);
+    assert_eq!((ours.cols(), ours.rows()), (540, 480));
+    let across = (0..540).filter(|&x| grey(ours, x, 240) > 128).count() as i32;
+    let down = (0..480).filter(|&y| grey(ours, 270, y) > 128).count() as i32;
+    assert!((across - 300).abs() <= 3 && (down - 300).abs() <= 3, "a circle stays one: {across} by {down}");
+    let absurd = source(f.path(), "absurd.mp4", &format!("{circle},setsar=1/40"), &["-c:v", "libx264"]);
+    assert_eq!(refused(&absurd), ReasonCode::Unreadable);
 }

@@ -21,8 +21,13 @@ pub fn clip_reasons(seen: &Seen, brief: &Brief, settings: &Settings) -> Vec<Reas
         let reason = ReasonCode::Damaged.because(format!("{} of {} pictures", a.frames, a.frames_expected));
         let half = a.frames * 2 < a.frames_expected;
         found.push(reason.weighing(if half { Severity::Blocking } else { Severity::Warning }));
+    } else if a.unlisted > 0 {
+        found.push(ReasonCode::Damaged.because(format!("{} pictures that its index does not know", a.unlisted)));
     } else if a.decoder_complaints > 0 {
         found.push(ReasonCode::Damaged.because("the decoder complained"));
+    }
+    if a.mirrored_by_container {
+        found.push(ReasonCode::MirroredByContainer.reason());
     }
     if a.person_share < settings.gates.min_person_share {
         found.push(ReasonCode::NoPerson.reason());
@@ -84,6 +89,7 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
             ReasonCode::NotFaceOn.because("filmed down the line: sway, elbow and lateral head are not measured").weighing(Severity::Info),
         );
     }
+    found.extend(torn_within(seen, read));
     let height = height_px(read);
     if height < gates.small_height_px {
         let severity = if height < gates.min_height_px { Severity::Blocking } else { Severity::Warning };
@@ -106,6 +112,16 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
         found.push(ReasonCode::DarkOrBlurred.because("the lead arm after impact"));
     }
     found
+}
+
+/// Pictures lost between the rest before the takeaway and the follow-through: what is measured across them is a guess.
+fn torn_within(seen: &Seen, read: &SwingRead) -> Option<Reason> {
+    let (m, k) = (&read.moments, read.slowness);
+    let from = m.takeaway.map_or(read.window.start, |t| t.time - 0.3 * k);
+    let to = m.chest_high_follow_through.or(m.finish).map_or(read.window.end, |c| c.time);
+    let torn = seen.about.torn.iter().find(|span| span[0] < to && span[1] > from)?;
+    let where_ = format!("{:.2} to {:.2} s, within the swing", torn[0], torn[1]);
+    Some(ReasonCode::Damaged.because(where_).weighing(Severity::Blocking))
 }
 
 fn arm_hidden(seen: &Seen, read: &SwingRead, settings: &Settings) -> bool {
@@ -182,7 +198,7 @@ pub fn block(quantities: &mut Quantities, reasons: &[Reason]) {
     ];
     for reason in reasons.iter().filter(|r| r.severity == Severity::Blocking) {
         let blocked = |name: &str| match reason.code {
-            ReasonCode::TooSmall => true,
+            ReasonCode::TooSmall | ReasonCode::Damaged => true,
             ReasonCode::FeetUnseen => feet.contains(&name),
             ReasonCode::HeadUnseen => name.starts_with("head_"),
             ReasonCode::OutOfPicture | ReasonCode::FewFrames => name.starts_with("lead_"),

@@ -176,6 +176,8 @@ fn video(seen: &Seen, playback_factor: PlaybackFactor, settings: &Settings) -> V
         width: a.width,
         height: a.height,
         rotation_deg: a.rotation_deg,
+        mirrored_by_container: a.mirrored_by_container,
+        pixel_aspect: round(a.pixel_aspect, 4),
         frames: a.frames,
         frames_expected: a.frames_expected,
         duration_s: round(a.duration_s, 3),

@@ -12,7 +12,7 @@ use crate::swing::Window;
 use crate::track::signal::{median, quantile};
 use crate::video::camera::CameraWatch;
 use crate::video::level;
-use crate::video::{Footage, Probe};
+use crate::video::{Footage, Probe, Shown};
 
 /// Looks a second (of real time): while the swing is slow, from before the top into the follow-through, and from impact
 /// to chest high. (Thinned on the calibrate clips: more brought no better moments; 15 lost the takeaway and the finish.)
@@ -119,7 +119,11 @@ pub fn look_closely(
             if time - last < step {
                 continue;
             }
-            let Some(picture) = footage.frame(index)? else { break };
+            let picture = match footage.frame(index)? {
+                Shown::Picture(picture) => picture,
+                Shown::Lost => continue,
+                Shown::Ended => break,
+            };
             last = time;
             let look = landmarker.look(picture, &region)?;
             if watch.is_none() {

@@ -80,7 +80,7 @@ pub fn observe(
         let chosen = scout(&mut footage, probe, detector, scouting)?;
         work.add(footage.spent());
         windows = find_windows(&chosen.golfer);
-        scouted = Some((model, chosen, footage.decoded(), footage.clock()));
+        scouted = Some((model, chosen, footage.account()));
         if windows.iter().any(Window::is_whole) {
             break;
         }
@@ -88,9 +88,9 @@ pub fn observe(
     work.detecting = sessions.detector()?.spent();
     let scouting = sessions.spent();
     sessions.keep_only(&[choice.dense(), outline, landmark]);
-    let (model, chosen, decoded, clock) = scouted.expect("invariant: there is a scout");
+    let (model, chosen, account) = scouted.expect("invariant: there is a scout");
     lap("scout");
-    if decoded == 0 {
+    if account.decoded == 0 {
         return Ok(Err(ReasonCode::NoFrames.reason()));
     }
     let (width, height) = probe.upright_size();
@@ -98,13 +98,17 @@ pub fn observe(
     let about = About {
         width,
         height,
-        rotation_deg: probe.rotation_deg,
-        frames: decoded,
+        rotation_deg: probe.turn.rotation_deg(),
+        mirrored_by_container: probe.turn.mirrored(),
+        pixel_aspect: probe.pixel_aspect,
+        frames: account.decoded,
         frames_expected: probe.times.len(),
         duration_s: probe.duration(),
         interval_min_s: steps.iter().copied().fold(f64::INFINITY, f64::min).min(probe.duration()),
         interval_median_s: probe.interval(),
         interval_max_s: steps.iter().copied().fold(0.0, f64::max),
+        unlisted: account.unlisted,
+        torn: account.torn(probe),
         decoder_complaints: 0,
         scouted_by: model.into(),
         roll_deg: None,
@@ -120,7 +124,7 @@ pub fn observe(
         return Ok(Ok(Observed { seen, cuts, timings }));
     }
     let first = probe.times.partition_point(|&t| t < windows[0].start);
-    let Some(mut footage) = Footage::open_near(path, probe, clock, first) else { return Ok(Err(ReasonCode::Unreadable.reason())) };
+    let Some(mut footage) = Footage::open_near(path, probe, &account, first) else { return Ok(Err(ReasonCode::Unreadable.reason())) };
     let every = choice == ModelChoice::Exhaustive;
     let close = look_closely(&mut footage, probe, &seen.scout, &windows, sessions.landmarker(choice.dense())?, every, &mut cuts)?;
     work.add(footage.spent());

@@ -7,7 +7,7 @@ use crate::pose::detector::Detector;
 use crate::pose::landmarker::Landmarker;
 use crate::seen::Region;
 use crate::seen::{Keypoint, Look};
-use crate::video::{Footage, Probe};
+use crate::video::{Footage, Probe, Shown};
 
 /// Looks a second while all is quiet, and while hands move.
 const QUIET_RATE: f64 = 10.0;
@@ -33,7 +33,11 @@ pub fn scout(footage: &mut Footage, probe: &Probe, detector: &mut Detector, land
         if time + 1e-9 < next_time {
             continue;
         }
-        let Some(picture) = footage.frame(index)? else { break };
+        let picture = match footage.frame(index)? {
+            Shown::Picture(picture) => picture,
+            Shown::Lost => continue,
+            Shown::Ended => break,
+        };
         samples += 1;
         for person in &mut people {
             let Some(region) = person.region else { continue };

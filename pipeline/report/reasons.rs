@@ -41,6 +41,7 @@ reasons! {
     Unreadable, Blocking, true, "the file cannot be read or opened", "send it again; the upload may have broken off";
     NoFrames, Blocking, true, "no picture could be decoded", "send it again from the phone that filmed it";
     Damaged, Warning, true, "part of the clip is damaged or missing", "send it again if the swing looks torn";
+    MirroredByContainer, Info, false, "the file asks to be shown mirrored, and was", "if left and right are exchanged, switch off mirroring of the front camera";
     NoPerson, Blocking, true, "nobody can be seen for most of the clip", "film the whole golfer, head to feet, from 3 to 5 metres";
     NoSwing, Blocking, true, "no full swing was found", "start filming before the address and stop after the finish";
     SwingCut, Blocking, true, "the address or the follow-through is outside the clip", "start filming two seconds before the swing and stop after the finish";

@@ -59,6 +59,10 @@ pub enum CapturedSource {
     Mtime,
 }
 
+fn square() -> f64 {
+    1.0
+}
+
 /// The footage.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Video {
@@ -67,6 +71,12 @@ pub struct Video {
     pub height: u32,
     /// Clockwise turn that made it upright.
     pub rotation_deg: u32,
+    /// Whether the container asked for it with left and right exchanged.
+    #[serde(default)]
+    pub mirrored_by_container: bool,
+    /// Width ÷ height of a coded pixel; lengths are of square ones.
+    #[serde(default = "square")]
+    pub pixel_aspect: f64,
     /// Decoded.
     pub frames: usize,
     /// By the container's index.

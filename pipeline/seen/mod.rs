@@ -17,6 +17,10 @@ use std::fs::File;
 use std::io::{Cursor, Write};
 use std::path::Path;
 
+fn square() -> f64 {
+    1.0
+}
+
 /// Facts about the footage and the people in it that are not arrays.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct About {
@@ -24,12 +28,24 @@ pub struct About {
     pub width: u32,
     pub height: u32,
     pub rotation_deg: u32,
+    /// The container asks for a picture with left and right exchanged.
+    #[serde(default)]
+    pub mirrored_by_container: bool,
+    /// Width ÷ height of a coded pixel; the upright picture's are square.
+    #[serde(default = "square")]
+    pub pixel_aspect: f64,
     pub frames: usize,
     pub frames_expected: usize,
     pub duration_s: f64,
     pub interval_min_s: f64,
     pub interval_median_s: f64,
     pub interval_max_s: f64,
+    /// Pictures that were decoded but are none of the index.
+    #[serde(default)]
+    pub unlisted: usize,
+    /// Stretches of clip time whose pictures are lost or may be smeared, seconds.
+    #[serde(default)]
+    pub torn: Vec<[f64; 2]>,
     /// Lines of complaint by the decoder.
     #[serde(default)]
     pub decoder_complaints: usize,

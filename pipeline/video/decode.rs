@@ -1,9 +1,10 @@
-//! Pictures, streamed in order, upright; only those that somebody looks at are converted.
+//! Pictures, streamed in order, upright; only those that somebody looks at are converted. Each carries the decoder's own time,
+//! by which it is paired with the list of frames: nothing is counted.
 
 use super::decoder::Decoder;
 use super::probe::Probe;
 use crate::error::{Error, Result};
-use opencv::core::{self, Mat, MatTraitConst};
+use opencv::core::Mat;
 use std::path::Path;
 use std::time::Instant;
 
@@ -11,12 +12,28 @@ use std::time::Instant;
 pub struct Footage<'a> {
     decoder: Decoder,
     probe: &'a Probe,
-    next: usize,
-    clock: Clock,
-    size: Option<(i32, i32)>,
+    /// The frame that the picture last decoded is.
+    now: Option<usize>,
+    /// No more pictures come.
+    ended: bool,
+    /// Frames passed without a picture of theirs.
+    lost: Vec<usize>,
+    decoded: usize,
+    /// Pictures that are no frame of the list.
+    unlisted: usize,
     raw: Mat,
     upright: Mat,
     spent: Spent,
+}
+
+/// What there is of a frame.
+pub enum Shown<'a> {
+    /// Upright, BGR, square pixels.
+    Picture(&'a Mat),
+    /// The decoder gave no picture of this frame's time.
+    Lost,
+    /// Nothing more comes: the footage ends, or its pictures change their size.
+    Ended,
 }
 
 /// Seconds spent so far.
@@ -27,14 +44,33 @@ pub struct Spent {
     pub converting: f64,
 }
 
-/// How the decoder's clock compares with the probe's times, learnt while reading in order.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Clock {
-    /// Its reading at the first frame, seconds.
-    zero: f64,
-    /// Whether it named the right frame every time; only then is leaping safe.
-    wrong: bool,
-    frames: usize,
+/// What reading a file in order, from its start to its end, taught about it.
+#[derive(Debug, Clone, Default)]
+pub struct Account {
+    /// Frames of the list of which a picture was decoded.
+    pub decoded: usize,
+    /// Frames without a picture, up to the last decoded one, ascending.
+    pub lost: Vec<usize>,
+    /// Pictures that are no frame of the list.
+    pub unlisted: usize,
+}
+
+impl Account {
+    /// Seconds of clip time that cannot be trusted: from the last picture before each loss to the next from which decoding can
+    /// start afresh, for what hangs on a lost picture is smeared.
+    pub fn torn(&self, probe: &Probe) -> Vec<[f64; 2]> {
+        let (t, end) = (&probe.times, probe.duration());
+        let rest = self.decoded + self.lost.len();
+        let mut torn: Vec<[f64; 2]> = Vec::new();
+        for &i in self.lost.iter().chain(&(rest..t.len()).collect::<Vec<_>>()) {
+            if torn.last().is_some_and(|span| t[i] < span[1]) {
+                continue;
+            }
+            let afresh = (i + 1..t.len()).find(|&j| probe.keys[j] && self.lost.binary_search(&j).is_err());
+            torn.push([t[i.saturating_sub(1)], afresh.map_or(end, |j| t[j])]);
+        }
+        torn
+    }
 }
 
 /// Seconds before the wanted frame to leap to, and the least leap that is worth it.
@@ -45,114 +81,112 @@ impl<'a> Footage<'a> {
     /// Opens the file at its start. `None` where the decoder refuses it.
     pub fn open(path: &Path, probe: &'a Probe) -> Option<Footage<'a>> {
         Some(Footage {
-            decoder: Decoder::open(path)?,
+            decoder: Decoder::open(path, probe.track)?,
             probe,
-            next: 0,
-            clock: Clock::default(),
-            size: None,
+            now: None,
+            ended: false,
+            lost: Vec::new(),
+            decoded: 0,
+            unlisted: 0,
             raw: Mat::default(),
             upright: Mat::default(),
             spent: Spent::default(),
         })
     }
 
-    /// Opens the file and leaps to shortly before frame `index` instead of decoding all before it, where `clock` (of the same
-    /// file, read in order) can be trusted; from the start otherwise. `None` where the decoder refuses the file.
-    pub fn open_near(path: &Path, probe: &'a Probe, clock: Clock, index: usize) -> Option<Footage<'a>> {
+    /// Opens the file and leaps to shortly before frame `index` instead of decoding all before it, where `account` (of the same
+    /// file) tells of no damage; from the start otherwise. `None` where the decoder refuses the file.
+    pub fn open_near(path: &Path, probe: &'a Probe, account: &Account, index: usize) -> Option<Footage<'a>> {
         let mut footage = Footage::open(path, probe)?;
         let target = probe.times.get(index).copied().unwrap_or(0.0) - LEAP_MARGIN;
-        if clock.wrong || clock.frames <= index || target < LEAP_WORTH {
+        if !account.lost.is_empty() || account.unlisted > 0 || account.decoded <= index || target < LEAP_WORTH {
             return Some(footage);
         }
-        footage.clock = clock;
-        let leapt = footage.decoder.leap(target + clock.zero) && footage.decoder.grab();
-        match leapt.then(|| footage.frame_now()).flatten() {
+        let leapt = footage.decoder.leap(target + probe.start) && footage.decoder.grab();
+        match leapt.then(|| footage.named()).flatten() {
             Some(frame) if frame > 0 && frame < index => {
-                footage.next = frame + 1;
+                footage.now = Some(frame);
                 Some(footage)
             }
             _ => Footage::open(path, probe),
         }
     }
 
-    /// What reading in order taught about the decoder's clock.
-    pub fn clock(&self) -> Clock {
-        Clock { frames: self.next, ..self.clock }
+    /// What reading in order taught.
+    pub fn account(&self) -> Account {
+        Account { decoded: self.decoded, lost: self.lost.clone(), unlisted: self.unlisted }
     }
 
-    /// Number of the frame last grabbed, by the decoder's clock; `None` where no frame has that time.
-    fn frame_now(&self) -> Option<usize> {
-        let now = self.decoder.time()? - self.clock.zero;
-        let after = self.probe.times.partition_point(|&t| t < now);
-        (after.saturating_sub(1)..=after).find(|&i| self.is_time_of(i, now))
-    }
-
-    /// Whether `now` names frame `i` and no other.
-    fn is_time_of(&self, i: usize, now: f64) -> bool {
+    /// The frame whose time the picture last decoded has; `None` where no frame has that time.
+    fn named(&self) -> Option<usize> {
+        let now = self.decoder.time()? - self.probe.start;
         let t = &self.probe.times;
-        let Some(&time) = t.get(i) else { return false };
-        let before = i.checked_sub(1).map_or(f64::INFINITY, |j| time - t[j]);
-        let after = t.get(i + 1).map_or(f64::INFINITY, |next| next - time);
-        (time - now).abs() < 0.25 * before.min(after)
+        let after = t.partition_point(|&t| t < now);
+        let is_of = |&i: &usize| {
+            let Some(&time) = t.get(i) else { return false };
+            let before = i.checked_sub(1).map_or(f64::INFINITY, |j| time - t[j]);
+            let next = t.get(i + 1).map_or(f64::INFINITY, |next| next - time);
+            (time - now).abs() < 0.25 * before.min(next)
+        };
+        (after.saturating_sub(1)..=after).find(is_of)
     }
 
-    /// The next frame, not converted; `false` at the end.
+    /// Decodes on to the next picture that is a frame of the list; `false` at the end.
     fn grab(&mut self) -> bool {
         let clock = Instant::now();
-        let grabbed = self.next < self.probe.times.len() && self.decoder.grab();
+        let next = self.now.map_or(0, |n| n + 1);
+        while !self.ended {
+            if next >= self.probe.times.len() || !self.decoder.grab() {
+                self.ended = true;
+            } else if self.decoder.is_torn() {
+                // as good as none: its frame counts as lost once the next one is there
+            } else if let Some(frame) = self.named().filter(|&f| f >= next) {
+                self.lost.extend(next..frame);
+                self.now = Some(frame);
+                self.decoded += 1;
+                break;
+            } else {
+                self.unlisted += 1;
+            }
+        }
         self.spent.decoding += clock.elapsed().as_secs_f64();
-        if !grabbed {
-            return false;
-        }
-        let now = self.decoder.time().unwrap_or(f64::NAN);
-        if self.next == 0 {
-            self.clock.zero = now;
-        }
-        self.clock.wrong |= !self.is_time_of(self.next, now - self.clock.zero);
-        self.next += 1;
-        true
+        !self.ended
     }
 
-    /// Decodes on to frame `index` (which must not lie behind) without converting the frames before it; the upright
-    /// picture (BGR), or `None` where the footage ends, changes its size, or the index is past its last known time.
-    pub fn frame(&mut self, index: usize) -> Result<Option<&Mat>> {
-        while self.next <= index {
+    /// Decodes on to frame `index` (which must not lie behind) without converting the frames before it.
+    pub fn frame(&mut self, index: usize) -> Result<Shown<'_>> {
+        while self.now.is_none_or(|n| n < index) {
             if !self.grab() {
-                return Ok(None);
+                return Ok(Shown::Ended);
             }
+        }
+        if self.now != Some(index) {
+            return Ok(Shown::Lost);
         }
         let clock = Instant::now();
         let converted = self.convert();
         self.spent.converting += clock.elapsed().as_secs_f64();
         Ok(match converted? {
-            None => None,
-            Some(turned) => Some(if turned { &self.upright } else { &self.raw }),
+            None => Shown::Ended,
+            Some(true) => Shown::Picture(&self.upright),
+            Some(false) => Shown::Picture(&self.raw),
         })
     }
 
-    /// Converts the frame last grabbed; whether it had to be turned, or `None` where it cannot be used.
+    /// Converts the picture last decoded; whether it had to be turned, or `None` where it cannot be used.
     fn convert(&mut self) -> Result<Option<bool>> {
-        if self.decoder.retrieve(&mut self.raw).is_none() {
+        if self.decoder.coded_size() != (self.probe.width, self.probe.height)
+            || self.decoder.retrieve(&mut self.raw, self.probe.square_size()).is_none()
+        {
             return Ok(None);
         }
-        let size = (self.raw.cols(), self.raw.rows());
-        if *self.size.get_or_insert(size) != size {
-            return Ok(None);
-        }
-        let turn = match self.probe.rotation_deg {
-            90 => core::ROTATE_90_CLOCKWISE,
-            180 => core::ROTATE_180,
-            270 => core::ROTATE_90_COUNTERCLOCKWISE,
-            _ => return Ok(Some(false)),
-        };
-        core::rotate(&self.raw, &mut self.upright, turn).map_err(Error::opencv)?;
-        Ok(Some(true))
+        self.probe.turn.apply(&self.raw, &mut self.upright).map(Some).map_err(Error::opencv)
     }
 
-    /// Decodes to the end without converting; the number of frames decoded in all.
+    /// Decodes to the end without converting; the number of frames of the list decoded in all.
     pub fn count_rest(&mut self) -> usize {
         while self.grab() {}
-        self.next
+        self.decoded
     }
 
     /// Where the time went.
@@ -160,8 +194,8 @@ impl<'a> Footage<'a> {
         self.spent
     }
 
-    /// Frames decoded so far.
-    pub fn decoded(&self) -> usize {
-        self.next
+    /// The frame last decoded.
+    pub fn now(&self) -> Option<usize> {
+        self.now
     }
 }

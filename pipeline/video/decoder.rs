@@ -1,12 +1,11 @@
-//! The file's first video stream, decoded picture by picture with FFmpeg's libraries.
+//! One video track of a file, decoded picture by picture with FFmpeg's libraries.
 
 use super::probe::FORMATS;
 use ffmpeg_next::codec::{context, threading};
 use ffmpeg_next::format::context::Input;
-use ffmpeg_next::format::stream::Disposition;
 use ffmpeg_next::software::scaling;
 use ffmpeg_next::util::format::Pixel;
-use ffmpeg_next::{Dictionary, Packet, Rational, decoder, format, frame, media};
+use ffmpeg_next::{Dictionary, Packet, Rational, decoder, format, frame};
 use opencv::core::{Mat, MatTraitConst, Rect};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -36,19 +35,16 @@ pub fn set_threads(count: usize) {
 }
 
 impl Decoder {
-    /// Opens the file; `None` where no decoder takes it.
-    pub fn open(path: &Path) -> Option<Decoder> {
+    /// Opens a track of the file; `None` where no decoder takes it.
+    pub fn open(path: &Path, track: usize) -> Option<Decoder> {
         // errors only: the worker counts them in its own standard error
         ffmpeg_next::util::log::set_level(ffmpeg_next::util::log::Level::Error);
         let mut options = Dictionary::new();
         options.set("format_whitelist", FORMATS);
         options.set("protocol_whitelist", "file");
         let input = format::input_with_dictionary(&format!("file:{}", path.to_str()?), options).ok()?;
-        let is_footage = |s: &format::stream::Stream| {
-            s.parameters().medium() == media::Type::Video && !s.disposition().contains(Disposition::ATTACHED_PIC)
-        };
-        let stream = input.streams().find(is_footage)?;
-        let (index, time_base) = (stream.index(), stream.time_base());
+        let stream = input.stream(track)?;
+        let time_base = stream.time_base();
         let mut context = context::Context::from_parameters(stream.parameters()).ok()?;
         let count = THREADS.load(Ordering::Relaxed);
         context.set_threading(threading::Config { kind: threading::Type::Frame, count, ..Default::default() });
@@ -57,7 +53,7 @@ impl Decoder {
         Some(Decoder {
             decoder: decoder.video().ok()?,
             input,
-            stream: index,
+            stream: track,
             time_base,
             colours: None,
             picture: frame::Video::empty(),
@@ -104,12 +100,24 @@ impl Decoder {
         Some(self.picture.timestamp()? as f64 * f64::from(self.time_base))
     }
 
-    /// Puts the picture last decoded into `picture`, BGR as coded (not turned); `None` where its colours cannot be converted.
-    pub fn retrieve(&mut self, picture: &mut Mat) -> Option<()> {
-        let (kind, width, height) = (self.picture.format(), self.picture.width(), self.picture.height());
-        let same = |c: &scaling::Context| (c.input().format, c.input().width, c.input().height) == (kind, width, height);
+    /// Whether the decoder says that the picture last decoded is not whole.
+    pub fn is_torn(&self) -> bool {
+        self.picture.is_corrupt()
+    }
+
+    /// Width and height of the picture last decoded, as coded.
+    pub fn coded_size(&self) -> (u32, u32) {
+        (self.picture.width(), self.picture.height())
+    }
+
+    /// Puts the picture last decoded into `picture`, BGR, `width` × `height` (not turned); `None` where its colours cannot be
+    /// converted.
+    pub fn retrieve(&mut self, picture: &mut Mat, (width, height): (u32, u32)) -> Option<()> {
+        let coded = (self.picture.format(), self.picture.width(), self.picture.height());
+        let same = |c: &scaling::Context| (c.input().format, c.input().width, c.input().height) == coded;
         if !self.colours.as_ref().is_some_and(same) {
-            self.colours = scaling::Context::get(kind, width, height, Pixel::BGR24, width, height, scaling::Flags::BICUBIC).ok();
+            let (kind, w, h) = coded;
+            self.colours = scaling::Context::get(kind, w, h, Pixel::BGR24, width, height, scaling::Flags::BICUBIC).ok();
             self.bgr = frame::Video::empty();
         }
         self.colours.as_mut()?.run(&self.picture, &mut self.bgr).ok()?;

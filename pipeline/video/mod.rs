@@ -5,7 +5,8 @@ pub mod decode;
 mod decoder;
 pub mod level;
 pub mod probe;
+pub mod upright;
 
-pub use decode::Footage;
+pub use decode::{Footage, Shown};
 pub use decoder::set_threads;
 pub use probe::{Probe, probe};
