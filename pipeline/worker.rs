@@ -2,7 +2,7 @@
 //! off the loaded one, so that a crash costs one clip and no clip waits for loading. Started by `dawnsheet`; orders come as
 //! lines on standard input, exit statuses go as lines to standard output (`batch/job.rs`).
 
-use dawnsheet::batch::confine::{confine_files, confine_network, limit, limit_to_clip};
+use dawnsheet::batch::confine::{InForce, confine_files, confine_system_calls, limit, limit_to_clip};
 use dawnsheet::batch::job::{CLIP, INSTALLATION_EXIT, Job, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::judge;
@@ -29,6 +29,18 @@ fn main() -> ExitCode {
         eprintln!("dawnsheet-worker is started by dawnsheet, which tells it on standard input what to do");
         return ExitCode::from(INSTALLATION_EXIT as u8);
     }
+    // `doctor` asks what this kernel enforces
+    if let [_, question, folder] = std::env::args().collect::<Vec<_>>().as_slice()
+        && question == "--confinement"
+    {
+        return match confined(&[], Path::new(folder)) {
+            Ok(in_force) => {
+                println!("{}", in_force.words());
+                ExitCode::SUCCESS
+            }
+            Err(e) => ExitCode::from(told(&e) as u8),
+        };
+    }
     match serve() {
         Ok(()) => ExitCode::SUCCESS,
         Err(e) => ExitCode::from(told(&e) as u8),
@@ -45,9 +57,14 @@ fn told(e: &Error) -> i32 {
     }
 }
 
+fn confined(readable: &[&Path], folder: &Path) -> Result<InForce> {
+    let system_calls = confine_system_calls()?;
+    Ok(InForce { files: confine_files(readable, folder)?, system_calls })
+}
+
 /// Works until the orders end.
 fn serve() -> Result<()> {
-    confine_network()?;
+    confine_system_calls()?;
     // answers go to what standard output was; whatever else is printed goes nowhere
     let os = |e: rustix::io::Errno| Error::Internal(e.to_string());
     let mut answers = File::from(rustix::io::dup(rustix::stdio::stdout()).map_err(os)?);
@@ -135,14 +152,15 @@ fn work(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<()> {
     limit(&job.settings.night)?;
     let link = folder.join(CLIP);
     let clip = std::fs::read_link(&link).map_err(Error::file(&link))?;
-    confine_files(&[&clip], folder)?;
-    let report = report(&link, folder, job, models, sessions)?;
+    let in_force = confined(&[&clip], folder)?;
+    in_force.check(job.settings.night.confine)?;
+    let report = report(&link, folder, job, models, sessions, in_force)?;
     std::fs::remove_file(&link).map_err(Error::file(&link))?;
     let path = folder.join(REPORT);
     std::fs::write(&path, report.to_json()).map_err(Error::file(&path))
 }
 
-fn report(clip: &Path, folder: &Path, job: &Job, models: &Models, sessions: &mut Sessions) -> Result<Report> {
+fn report(clip: &Path, folder: &Path, job: &Job, models: &Models, sessions: &mut Sessions, in_force: InForce) -> Result<Report> {
     let failed = |reason| judge::failed(&job.identity, reason, job.choice, models, &job.settings);
     let probe = match probe(clip, &job.settings)? {
         Ok(probe) => probe,
@@ -153,6 +171,7 @@ fn report(clip: &Path, folder: &Path, job: &Job, models: &Models, sessions: &mut
         Ok(observed) => observed,
         Err(reason) => return Ok(failed(reason)),
     };
+    observed.seen.about.worker = in_force.words().into();
     observed.seen.about.decoder_complaints = decoder_complaints(folder);
     observed.seen.write(&folder.join(SEEN))?;
     let report = judge::judge(&observed.seen, &job.identity, job.choice, models, &job.settings);

@@ -42,6 +42,7 @@ pub fn examine(out: &std::path::Path) -> Vec<Check> {
             if ran.success() { Ok("starts".into()) } else { Err(format!("does not start ({ran}): run scripts/setup")) }
         }),
     ));
+    all.push(check("confinement", confinement()));
     let folder = if out.exists() {
         out.to_path_buf()
     } else {
@@ -52,4 +53,13 @@ pub fn examine(out: &std::path::Path) -> Vec<Check> {
         .map_err(|e| format!("{} cannot be written ({e}): choose another with --out", folder.display()));
     all.push(check("out folder", writable));
     all
+}
+
+/// What a worker says the kernel enforces; not ready only where the default settings would refuse to work so.
+fn confinement() -> Result<String, String> {
+    let worker = worker_program().map_err(|e| e.to_string())?;
+    let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
+    let ran = Command::new(worker).arg("--confinement").arg(folder.path()).stdin(Stdio::null()).output().map_err(|e| e.to_string())?;
+    let said = String::from_utf8_lossy(&ran.stdout).trim().to_string();
+    if ran.status.success() { Ok(said) } else { Err(String::from_utf8_lossy(&ran.stderr).trim().to_string()) }
 }

@@ -243,7 +243,7 @@ impl Shared<'_> {
                 let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
                 self.store().record(owner, key, &text, &report, has_seen.then_some((model, ENGINE, &attempt)))?;
                 let place = Place::of(&report).words();
-                tracing::info!(clip = id, attempt = number, seconds = attempt.seconds, place, stages = %attempt.timings, "ends");
+                tracing::info!(clip = id, attempt = number, seconds = attempt.seconds, place, stages = %attempt.timings, worker = confinement(&report), "ends");
                 Some(report_line(upload, &report, true))
             }
         };
@@ -284,4 +284,9 @@ fn progress(total: usize) -> ProgressBar {
     bar.set_style(style);
     bar.enable_steady_tick(std::time::Duration::from_millis(500));
     bar
+}
+
+/// How the worker that made a report was confined.
+fn confinement(report: &crate::report::Report) -> &str {
+    report.provenance.iter().find(|s| s.step == "worker").and_then(|s| s.parameters["confinement"].as_str()).unwrap_or("nothing was opened")
 }

@@ -266,6 +266,7 @@ fn provenance(
 ) -> Vec<Step> {
     let step = |step: &str, parameters: serde_json::Value| Step { step: step.into(), parameters };
     vec![
+        step("worker", json!({ "confinement": &seen.about.worker })),
         step("scout", json!({ "looks": seen.scout.looks.len(), "model": &seen.about.scouted_by })),
         step(
             "measuring pass",

@@ -110,6 +110,7 @@ pub fn observe(
         unlisted: account.unlisted,
         torn: account.torn(probe),
         decoder_complaints: 0,
+        worker: String::new(),
         scouted_by: model.into(),
         roll_deg: None,
         created: probe.created.clone(),

@@ -49,6 +49,9 @@ pub struct About {
     /// Lines of complaint by the decoder.
     #[serde(default)]
     pub decoder_complaints: usize,
+    /// How the process that looked was confined, in words.
+    #[serde(default)]
+    pub worker: String,
     /// Id of the landmark model that scouted.
     #[serde(default)]
     pub scouted_by: String,

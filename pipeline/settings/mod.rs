@@ -64,7 +64,19 @@ section!(Gates {
     min_visibility: f64,
 });
 section!(Intake { settle_seconds: f64, max_megabytes: f64, max_width: u32, max_height: u32, max_seconds: f64, max_frames: usize });
-section!(Night { max_attempts: u32, clip_seconds: f64, clip_megabytes: f64, keep_days: f64 });
+section!(Night { max_attempts: u32, clip_seconds: f64, clip_megabytes: f64, keep_days: f64, confine: Confine });
+
+/// How firmly a worker must be confined before it opens a clip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Confine {
+    /// No clip is opened where the kernel does not enforce all of it.
+    Required,
+    /// As `Required` where the kernel can at all; elsewhere as far as it goes, which `doctor` and every report say.
+    WherePossible,
+    /// As far as the kernel goes.
+    Best,
+}
 
 impl Default for Settings {
     fn default() -> Settings {
@@ -124,8 +136,8 @@ impl Settings {
     }
 }
 
-/// The legal range stands in the defaults' comments, `low..high` after the unit: one place for people and program.
-fn legal_range(section: &str, key: &str) -> Option<(f64, f64)> {
+/// The comment of a key in the defaults.
+fn comment(section: &str, key: &str) -> Option<&'static str> {
     let mut current = "";
     for line in DEFAULTS.lines() {
         if let Some(name) = line.strip_prefix('[') {
@@ -135,15 +147,30 @@ fn legal_range(section: &str, key: &str) -> Option<(f64, f64)> {
         if current != section || name.trim() != key {
             continue;
         }
-        let comment = rest.split_once('#')?.1;
-        let word = comment.split([' ', ',']).find(|w| w.contains(".."))?;
-        let (low, high) = word.split_once("..")?;
-        return Some((low.parse().ok()?, high.parse().ok()?));
+        return Some(rest.split_once('#')?.1);
     }
     None
 }
 
+/// The legal range stands in the defaults' comments, `low..high` after the unit: one place for people and program.
+fn legal_range(section: &str, key: &str) -> Option<(f64, f64)> {
+    let word = comment(section, key)?.split([' ', ',']).find(|w| w.contains(".."))?;
+    let (low, high) = word.split_once("..")?;
+    Some((low.parse().ok()?, high.parse().ok()?))
+}
+
+/// Of a key that takes a word, the legal ones: `one|other` in its comment.
+fn legal_words(section: &str, key: &str) -> Option<Vec<&'static str>> {
+    Some(comment(section, key)?.split([' ', ',']).find(|w| w.contains('|'))?.split('|').collect())
+}
+
 fn check_range(section: &str, key: &str, value: &toml::Value) -> Result<()> {
+    if let Some(words) = legal_words(section, key) {
+        return match value.as_str() {
+            Some(word) if words.contains(&word) => Ok(()),
+            _ => Err(Error::Usage(format!("{section}.{key} must be one of \"{}\"", words.join("\", \"")))),
+        };
+    }
     let number = value.as_float().or_else(|| value.as_integer().map(|i| i as f64));
     let Some(number) = number else {
         return Err(Error::Usage(format!("{section}.{key} must be a number")));
@@ -166,7 +193,7 @@ mod tests {
         let mut seen = 0;
         for (section, keys) in &all {
             for (key, value) in keys.as_table().unwrap() {
-                assert!(legal_range(section, key).is_some(), "{section}.{key} has no range");
+                assert!(legal_range(section, key).is_some() || legal_words(section, key).is_some(), "{section}.{key} has no range");
                 check_range(section, key, value).unwrap();
                 seen += 1;
             }
