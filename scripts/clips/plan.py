@@ -4,10 +4,13 @@ Distances in metres, angles in degrees, times in seconds of real time unless a n
 """
 import numpy as np
 
+from . import worlds
+
+# `range` and `bay` are worlds of their own (`worlds.py`); the others are the `studio`.
 # `calibrate` and `develop` may be looked at and fitted to; `check` is looked at by figures only, after the last choice. When a
 # choice was made with its result in view, its clips join `develop` under their seeds and `check` gets new ones.
-BASE_SEED = {"calibrate": 410_000, "develop": 720_000, "fixtures": 930_000, "check": 1_530_000}
-COUNTS = {"calibrate": 80, "develop": 120, "check": 120}
+BASE_SEED = {"calibrate": 410_000, "develop": 720_000, "fixtures": 930_000, "check": 1_530_000, "range": 2_110_000, "bay": 2_340_000}
+COUNTS = {"calibrate": 80, "develop": 120, "check": 120, "range": 40, "bay": 40}
 
 SKINS = [(0.87, 0.68, 0.56), (0.80, 0.60, 0.47), (0.72, 0.52, 0.39), (0.58, 0.40, 0.29), (0.42, 0.28, 0.20), (0.30, 0.20, 0.15)]
 HAIRS = [(0.10, 0.08, 0.07), (0.20, 0.13, 0.08), (0.36, 0.24, 0.14), (0.62, 0.50, 0.32), (0.55, 0.54, 0.53)]
@@ -198,6 +201,9 @@ def clip(split, index):
         "bystander": bool(rng.random() < 0.10), "shutter": float(1 / rng.choice([60, 100, 160, 250, 500])) if fps == 30 else float(1 / rng.choice([250, 500, 1000])),
         "noise": float(rng.uniform(1.0, 3.5)), "crf": int(rng.integers(20, 28)), "cut_at_top": False, "lead_still": float(rng.uniform(0.52, 0.80)), "shift": float(rng.uniform(-0.06, 0.06)),
     }
+    out["world"] = split if split in ("range", "bay") else "studio"
+    if out["world"] != "studio":
+        worlds.settle(out, np.random.default_rng([seed, 3]))
     if view == "other":
         out["yaw"] = float(rng.choice([-1, 1]) * rng.uniform(30, 45))
     if dark:
@@ -268,7 +274,7 @@ def fixture(index):
         "size": (540, 960), "view": "down_the_line" if index == 4 else "face_on", "practice": "practice" if index == 3 else None, "waggle": index == 3, "left_handed": index == 3,
         "mirrored": False, "share": 0.62, "cropped": False, "dark": False, "distance": 4.5, "cam_height": 1.0, "yaw": [2.0, -1.5, 3.0, -2.0, 0.0, 1.0][index], "roll": 0.4, "shake": 0.0,
         "light": light(rng, False), "scenery": scenery(rng, person["trousers"], False), "bystander": False, "shutter": 1 / 160 if index == 3 else 1 / 500, "noise": 1.2, "crf": 26,
-        "cut_at_top": index == 5, "lead_still": 0.6, "shift": 0.0, "level": 1.0,
+        "cut_at_top": index == 5, "world": "studio", "lead_still": 0.6, "shift": 0.0, "level": 1.0,
     }
     return finish_plan(p, rng)
 

@@ -31,15 +31,27 @@ def mix(a, b, t):
     return np.asarray(a) * (1 - t[..., None]) + np.asarray(b) * t[..., None]
 
 
-def ground_colour(x, z, depth, kind, seed, tint):
+def turned(x, z, degrees):
+    """Places on the ground after a turn about the plumb line."""
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    return c * x + s * z, c * z - s * x
+
+
+def ground_colour(x, z, depth, spec, seed):
     """Ground texture at world places; fine grain fades with distance."""
+    kind, tint = spec["ground"], spec["ground_tint"]
     fine = np.clip(4.5 / np.maximum(depth, 0.5), 0, 1)
     big, small = noise(x * 0.7, z * 0.7, seed, 3), noise(x * 38, z * 38, seed + 9, 2)
     grain = (small - 0.5) * fine
     if kind == "grass":
         base = mix((0.26, 0.40, 0.15), (0.40, 0.52, 0.22), big)
         out = base * (1 + 0.9 * grain[..., None])
+    elif kind == "stripes":
+        across, _ = turned(x, z, spec["stripe_turn"])
+        band = np.floor(across / spec["stripe_width"]) % 2
+        out = mix((0.24, 0.40, 0.14), (0.42, 0.56, 0.24), 0.25 * big + 0.75 * band) * (1 + 0.8 * grain[..., None])
     elif kind == "mat":
+        x, z = turned(x, z, spec.get("mat_turn", 0.0))
         out = mix((0.50, 0.50, 0.49), (0.60, 0.59, 0.57), big) * (1 + 0.35 * grain[..., None])
         mat = (np.abs(x) < 0.85) & (z > -0.75) & (z < 1.25)
         edge = mat & ((np.abs(x) > 0.80) | (z < -0.70) | (z > 1.20))
@@ -104,6 +116,39 @@ def far_colour(d, kind, seed, sky):
     return out
 
 
+def draw_things(out, camera, things, offset, level):
+    """Posts, rails, boxes and balls into the background; far ones first. Places behind the camera are left out."""
+    shift = 4
+
+    def place(points):
+        q, depth = camera.project(np.asarray(points, float))
+        return None if (depth < 0.8).any() else (np.round((q + offset) * 2**shift).astype(np.int32), float(depth.mean()))
+
+    def shape(points, colour):
+        got = place(points)
+        if got:
+            cv2.fillConvexPoly(out, got[0], [level * c for c in colour], cv2.LINE_AA, shift)
+
+    def bar(a, b, side, colour):
+        a, b, side = (np.asarray(v, float) for v in (a, b, side))
+        shape([a - side, a + side, b + side, b - side], colour)
+
+    for r in sorted(things["rails"], key=lambda r: r["z"]):
+        x, z = turned(4.0, 0.0, r["turn"])
+        bar([-x, r["height"], r["z"] - z], [x, r["height"], r["z"] + z], [0, r["width"] / 2, 0], [r["grey"]] * 3)
+    for p in sorted(things["posts"], key=lambda p: p["z"]):
+        top = p["x"] + p["height"] * np.tan(np.radians(p["lean"]))
+        bar([p["x"], 0, p["z"]], [top, p["height"], p["z"]], [p["width"] / 2, 0, 0], [p["grey"]] * 3)
+    for b in sorted(things["boxes"], key=lambda b: b["z"]):
+        half = b["width"] / 2
+        bar([b["x"], 0, b["z"]], [b["x"], b["height"], b["z"]], [half, 0, 0], b["colour"])
+    for b in things["balls"]:
+        q, depth = camera.project(np.array([b["x"], 0.021, b["z"]]))
+        if depth > 0.8:
+            radius = max(1, int(0.0213 * camera.focal / depth * 2**shift))
+            cv2.circle(out, tuple(int(v) for v in np.round((q + offset) * 2**shift)), radius, [level * c for c in (0.95, 0.95, 0.92)], -1, cv2.LINE_AA, shift)
+
+
 def background(camera, spec, margin=0.10):
     """Picture (h, w, 3) float32 larger than the frame by `margin` on every side, unrolled; and its offset."""
     mx, my = int(camera.w * margin), int(camera.h * margin)
@@ -114,17 +159,27 @@ def background(camera, spec, margin=0.10):
     d = camera.rays(np.stack(np.meshgrid(xs, ys), -1))
     seed = int(spec["seed"])
     out = np.zeros(d.shape)
-    # the wall stands square to the viewing direction
     ahead = camera.axes[2] * [1, 0, 1]
     ahead /= np.linalg.norm(ahead)
+    if "wall_turn" in spec:  # stands as it was built, whatever the camera does
+        square = np.array([1.0, 0, 0]) if abs(ahead[0]) > abs(ahead[2]) else np.array([0, 0, -1.0])
+        x, z = turned(square[0], square[2], spec["wall_turn"])
+        ahead = np.array([x, 0, z]) * (1 if square @ ahead > 0 else -1)
     across = np.array([-ahead[2], 0, ahead[0]])
     steps_wall = np.full(d.shape[:2], np.inf)
     origin_depth = -camera.place @ ahead
     if spec["wall"]:
-        along = np.maximum(d @ ahead, 1e-6)
-        steps_wall = (origin_depth + spec["wall_distance"]) / along
+        along = d @ ahead
+        steps_wall = np.where(along > 1e-3, (origin_depth + spec["wall_distance"]) / np.maximum(along, 1e-3), np.inf)
+    # beyond the golfer's place the ground rises or falls sideways; under the feet it is level
+    slope = np.tan(np.radians(spec.get("slope", 0.0)))
     with np.errstate(divide="ignore"):
         steps_ground = np.where(d[..., 1] < -1e-4, -camera.place[1] / np.minimum(d[..., 1], -1e-4), np.inf)
+    if slope:
+        tilted = d[..., 1] - slope * (d @ across)
+        beyond = (slope * (camera.place @ across) - camera.place[1]) / np.minimum(tilted, -1e-4)
+        far_off = np.where(tilted < -1e-4, beyond, np.inf)
+        steps_ground = np.where(steps_ground * (d @ ahead) > origin_depth + 1.5, far_off, steps_ground)
     ground = steps_ground < steps_wall
     wall = ~ground & np.isfinite(steps_wall)
     sky = ~ground & ~wall
@@ -133,7 +188,7 @@ def background(camera, spec, margin=0.10):
         out[sky] = far_colour(flat, spec["far"], seed, spec["sky"])[sky]
     if ground.any():
         p = camera.place + d[ground] * steps_ground[ground][:, None]
-        g = ground_colour(p[:, 0][None], p[:, 2][None], steps_ground[ground][None], spec["ground"], seed + 20, spec["ground_tint"])[0]
+        g = ground_colour(p[:, 0][None], p[:, 2][None], steps_ground[ground][None], spec, seed + 20)[0]
         far = np.clip((steps_ground[ground] - 15) / 120, 0, 0.30)
         out[ground] = mix(g, np.array([0.55, 0.62, 0.58]), far)
     if wall.any():
@@ -143,6 +198,8 @@ def background(camera, spec, margin=0.10):
         out[wall] = c * foot[:, None]
     out = out * spec["level"]
     out = cv2.resize(out.astype(np.float32), (w, h), interpolation=cv2.INTER_AREA)
+    if "things" in spec:
+        draw_things(out, camera, spec["things"], (mx, my), spec["level"])
     if spec["defocus"] > 0:
         out = cv2.GaussianBlur(out, (0, 0), spec["defocus"])
     return np.clip(out, 0, 1.2), (mx, my)

@@ -1,7 +1,8 @@
 """The truth of a clip, computed from 3-D joints and mesh alone (never from the dials that made the motion).
 
 Canonical world: X toward the target, Y up, Z toward the face-on camera, metres. Lateral values are positive away
-from the target (-X), vertical ones positive up; reported in centimetres and degrees. `Picture` series have x
+from the target (-X), vertical ones positive up; reported in centimetres and degrees. Only the lead arm after impact is read in the
+picture as filmed. `Picture` series have x
 toward the target and y up, in pixels, camera roll and shake removed.
 """
 import numpy as np
@@ -18,7 +19,7 @@ METRICS = (
     "lead_hand_above_elbow_chest_cm", "spine_tilt_address_deg", "spine_tilt_top_deg", "shoulder_tilt_address_deg", "hip_tilt_address_deg", "head_behind_centre_address_cm",
     "pelvis_toward_target_address_cm", "trail_knee_inside_address_cm", "backswing_s", "downswing_s", "tempo_ratio", "spine_bend_address_deg", "spine_bend_change_impact_deg",
 )
-GENERATOR = 2          # raised whenever the same seed would give another clip; older clips are rendered anew
+GENERATOR = 3          # raised whenever the same seed would give another clip; older clips are rendered anew
 STILL_WINDOW = 0.3     # seconds before the takeaway whose medians are the address values
 ONSET_SPEED = 0.03     # metres a second: the hands count as moving above this
 AWAY = 0.05            # metres: a move that carries the hands farther is a takeaway
@@ -160,7 +161,7 @@ def measure(s, ev, edge, face_on):
     edge: function (from, to) -> (times, lateral places in metres of the hips' trail edge, of the trail shoe).
     """
     m = dict.fromkeys(METRICS)
-    w, pic, t = s.world, s.picture, s.t
+    w, t = s.world, s.t
     a, top, impact = ev["address"], ev["top"], ev["impact"]
     if a is None:
         return m
@@ -176,11 +177,11 @@ def measure(s, ev, edge, face_on):
     hip, knee = still(w["hip.R"]), still(w["knee.R"])
     on_line = trail[0] + (hip[0] - trail[0]) * (knee[1] - trail[1]) / (hip[1] - trail[1])
     m["trail_knee_inside_address_cm"] = 100 * (knee[0] - on_line)
-    mid = lambda k: (pic[f"{k}.L"] + pic[f"{k}.R"]) / 2
-    tilt = tilt_from_vertical(mid("hip"), mid("shoulder"))
+    # along the target line and plumb, wherever the camera stands
+    tilt = tilt_from_vertical(mid_hip[:, :2], mid_sh[:, :2])
     m["spine_tilt_address_deg"] = float(still(tilt))
-    m["shoulder_tilt_address_deg"] = float(still(trail_lower(pic["shoulder.L"], pic["shoulder.R"])))
-    m["hip_tilt_address_deg"] = float(still(trail_lower(pic["hip.L"], pic["hip.R"])))
+    m["shoulder_tilt_address_deg"] = float(still(trail_lower(w["shoulder.L"], w["shoulder.R"])))
+    m["hip_tilt_address_deg"] = float(still(trail_lower(w["hip.L"], w["hip.R"])))
     trunk = mid_sh - mid_hip
     bend = np.degrees(np.arctan2(trunk[:, 2], trunk[:, 1]))
     m["spine_bend_address_deg"] = float(still(bend))
@@ -347,7 +348,7 @@ def clip_truth(stage, shakes, rate):
     c = stage.camera
     return {
         "schema": "dawnsheet.truth/1", "generator": GENERATOR, "name": p["name"], "seed": p["seed"], "split": p["split"], "good_by_design": bool(good), "fps": p["fps"], "size": [w, h],
-        "frames": stage.frames, "view": p["view"], "yaw_deg": round(p["yaw"], 3), "lead_side": "left" if stage.toward > 0 else "right", "mirrored": p["mirrored"],
+        "frames": stage.frames, "view": p["view"], "world": p["world"], "yaw_deg": round(p["yaw"], 3), "yaw_to_lead_deg": round(-p["yaw"] if not stage.flip else p["yaw"], 3), "lead_side": "left" if stage.toward > 0 else "right", "mirrored": p["mirrored"],
         "playback_factor": slow, "stature_cm": round(100 * p["look"]["stature"], 1),
         "dials": {**p["dials"], **{k: p["swing"][k] for k in ("sway", "wing", "fold")}, "sex": p["look"]["sex"], "weight": p["look"]["weight"]},
         "tags": p["tags"],
