@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import foreign
+
 ROOT = Path(__file__).resolve().parent.parent.parent
 PROGRAM = ROOT / "target" / "release" / "dawnsheet"
 EVENTS = ("takeaway", "lead_arm_level_back", "top", "lead_arm_level_down", "impact", "half_follow_through",
@@ -15,7 +17,8 @@ EVENTS = ("takeaway", "lead_arm_level_back", "top", "lead_arm_level_down", "impa
 
 def read_truth(folder):
     with gzip.open(folder / "truth.json.gz", "rt") as f:
-        return json.load(f)
+        truth = json.load(f)
+    return truth if "schema" in truth else foreign.own_form(truth)
 
 
 def make_inbox(clips, inbox):
