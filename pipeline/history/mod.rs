@@ -6,6 +6,7 @@ pub mod elsewhere;
 #[cfg(feature = "queue")]
 pub mod postgres;
 pub mod results;
+pub mod sequential;
 pub mod statistics;
 pub mod store;
 pub mod trend;
