@@ -4,6 +4,8 @@
 pub mod connect;
 pub mod elsewhere;
 #[cfg(feature = "queue")]
+mod login;
+#[cfg(feature = "queue")]
 pub mod postgres;
 pub mod results;
 pub mod sequential;
