@@ -62,8 +62,11 @@ def main():
     machine = platform.machine()
     runtimes = [r for r in manifest["runtime"] if r["machine"] == machine]
     if sys.platform != "linux" or not runtimes:
-        sys.exit(f"setup: no ONNX Runtime is pinned for {sys.platform} {machine}; Linux on x86_64 and aarch64 are. "
-                 "Elsewhere, untested: install ONNX Runtime 1.32 yourself and point ORT_DYLIB_PATH at the library.")
+        runtimes = []
+        own = os.environ.get("ORT_DYLIB_PATH")
+        print(f"setup: no ONNX Runtime is pinned for {sys.platform} {machine} (Linux on x86_64 and aarch64 are): "
+              + (f"{own} is used (ORT_DYLIB_PATH), untested" if own else
+                 "install ONNX Runtime 1.32 yourself and point ORT_DYLIB_PATH at the library, untested"), file=sys.stderr)
     with tempfile.TemporaryDirectory() as tmp:
         tmp = Path(tmp)
         for runtime in runtimes:

@@ -152,6 +152,11 @@ fn a_wrong_sidecar_makes_its_clip_wait_and_names_the_key() {
     assert_eq!(code, 1);
     let note = summary["lines"][0]["note"].as_str().unwrap();
     assert!(note.contains("clubb") && note.contains("club"), "{note}");
+    // legal TOML, and nothing that a note needs
+    place.write("a/one.toml", b"note = \"tired\\u0000\"");
+    let (code, summary) = place.summary(&[]);
+    let note = summary["lines"][0]["note"].as_str().unwrap();
+    assert!(code == 1 && note.contains("note holds the control character U+0000: write it without"), "{note}");
 }
 
 #[test]

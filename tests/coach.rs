@@ -18,12 +18,13 @@ use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
-use support::{Ran, dawnsheet};
+use support::{Ran, dawnsheet, dawnsheet_on};
 
 /// Says at a desk of its own whether the coach agrees that there is sway, or takes the last word back; the answer.
 fn at_the_desk(out: &str, store: &str, path: &str, body: &str) -> String {
     let mut desk = Command::new(env!("CARGO_BIN_EXE_dawnsheet"))
-        .args(["desk", "--out", out, "--store", store])
+        .args(["desk", "--out", out])
+        .env("DAWNSHEET_STORE", store)
         .stdout(Stdio::piped())
         .stderr(Stdio::null())
         .spawn()
@@ -71,7 +72,7 @@ fn words_and_erasures_reach_every_machine() {
     let own = cluster.url_of(COACH, PASSWORD, cluster.port, "night");
     let (office, range) = (place.path().join("office"), place.path().join("range"));
     let collect = |out: &Path, login: &str, more: &[&str]| -> Ran {
-        let ran = dawnsheet(&[&["collect", "--store", login, "--coach", COACH, "--out", out.to_str().unwrap()], more].concat());
+        let ran = dawnsheet_on(login, &[&["collect", "--coach", COACH, "--out", out.to_str().unwrap()], more].concat());
         assert_eq!(ran.code, 0, "{}", ran.stderr);
         ran
     };
@@ -81,15 +82,18 @@ fn words_and_erasures_reach_every_machine() {
     // a word at one place is heard at the other
     let ada = slug(Some("Ada"));
     let clip: String = db.query_one("SELECT clip FROM dawnsheet.result WHERE file = 'Ada/0.mp4'", &[]).unwrap().get(0);
-    let judge = |out: &Path, more: &[&str]| {
-        dawnsheet(&[&["verdict", &clip, "disagree", "--fault", "sway", "--out", out.to_str().unwrap()], more].concat())
+    let judge = |out: &Path, note: &str, store: Option<&str>| {
+        let told = ["verdict", &clip, "disagree", "--fault", "sway", "--out", out.to_str().unwrap(), "--note", note];
+        store.map_or_else(|| dawnsheet(&told), |url| dawnsheet_on(url, &told))
     };
-    let ran = judge(&office, &["--note", "office", "--store", &own]);
+    let ran = judge(&office, "office", Some(&own));
     assert_eq!(ran.code, 0, "{}", ran.stderr);
-    let ran = judge(&office, &["--note", "unheard"]);
+    let ran = judge(&office, "unheard", None);
     assert!(ran.code == 2 && ran.stderr.contains("name it with --store"), "{}", ran.stderr);
     let (office_text, range_text) = (office.to_str().unwrap(), range.to_str().unwrap());
-    let body = format!("{{\"owner\":\"{ada}\",\"clip\":\"{clip}\",\"fault\":\"sway\",\"agrees\":true,\"note\":\"range\"}}");
+    let body = format!(
+        "{{\"owner\":\"{ada}\",\"clip\":\"{clip}\",\"fault\":\"sway\",\"shown\":\"cannot_measure\",\"agrees\":true,\"note\":\"range\"}}"
+    );
     let answer = at_the_desk(range_text, &own, "/verdict", &body);
     assert!(answer.starts_with("HTTP/1.1 200") && answer.contains("You agree: range"), "{answer}");
     assert_eq!(said(&range), ["office", "range"]);
@@ -104,7 +108,7 @@ fn words_and_erasures_reach_every_machine() {
     // a student is forgotten at one place, by the coach's own login
     let ran = dawnsheet(&["forget", &ada, "--yes", "--out", office_text]);
     assert!(ran.code == 2 && ran.stderr.contains("--store"), "{}", ran.stderr);
-    let ran = dawnsheet(&["forget", &ada, "--yes", "--out", office_text, "--store", &own]);
+    let ran = dawnsheet_on(&own, &["forget", &ada, "--yes", "--out", office_text]);
     assert!(ran.code == 0 && ran.stdout.contains("no trace left"), "{}{}", ran.stdout, ran.stderr);
     for table in ["result", "verdict", "attempt", "lease"] {
         assert_eq!(count(&mut db, &format!("SELECT count(*) FROM dawnsheet.{table} WHERE owner = '{ada}'")), 0, "{table}");

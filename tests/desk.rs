@@ -134,7 +134,8 @@ impl Open {
     }
 
     fn word(&self, fault: &str, agrees: bool, note: &str) -> serde_json::Value {
-        serde_json::json!({ "owner": self.owner, "clip": self.clip, "fault": fault, "agrees": agrees, "note": note })
+        let shown = if fault == "sway" { "flagged" } else { "clear" };
+        serde_json::json!({ "owner": self.owner, "clip": self.clip, "fault": fault, "shown": shown, "agrees": agrees, "note": note })
     }
 
     /// Ends it by this signal; its exit code.
@@ -350,8 +351,12 @@ fn a_verdict_is_kept_shown_and_taken_back() {
     for (word, code) in [
         (desk.word("slice", true, ""), 422),
         (desk.word("sway", true, &"x".repeat(1001)), 400),
-        (serde_json::json!({ "owner": "nobody", "clip": desk.clip, "fault": "sway", "agrees": true }), 404),
-        (serde_json::json!({ "owner": desk.owner, "clip": desk.clip, "fault": "sway", "agrees": true, "more": 1 }), 422),
+        (serde_json::json!({ "owner": "nobody", "clip": desk.clip, "fault": "sway", "shown": "flagged", "agrees": true }), 404),
+        (
+            serde_json::json!({ "owner": desk.owner, "clip": desk.clip, "fault": "sway", "shown": "flagged", "agrees": true, "more": 1 }),
+            422,
+        ),
+        (serde_json::json!({ "owner": desk.owner, "clip": desk.clip, "fault": "sway", "agrees": true }), 422),
     ] {
         assert_eq!(desk.post("/verdict", &word).code, code, "{word}");
     }
@@ -377,4 +382,35 @@ fn a_taken_port_is_told() {
     assert!(ran.stderr.contains("--port"), "{}", ran.stderr);
     let nothing = support::dawnsheet(&["desk", "--out", Path::new("/nonexistent").to_str().unwrap()]);
     assert_eq!(nothing.code, 2);
+}
+
+#[test]
+fn a_word_on_a_verdict_that_is_another_by_now_is_not_kept() {
+    let desk = Open::new();
+    let page = desk.get(&format!("/sheet/clip/{}.html", desk.clip)).text();
+    assert!(page.contains("data-fault=\"sway\" data-shown=\"flagged\""), "{page}");
+    // judged again while the page is open, as `rejudge` does
+    let mut store = desk.store();
+    let now = Builder::new(1, "Ada", "2026-04-12").change(|r| {
+        r.clip.id = desk.clip.clone();
+        r.clip.sha256 = hex(&Sha256::digest(&desk.film));
+        r.clip.file = "Ada/swing.mp4".into();
+    });
+    now.record(&mut store);
+    let answer = desk.post("/verdict", &desk.word("sway", true, "over the foot"));
+    assert_eq!(answer.code, 409);
+    let state: serde_json::Value = serde_json::from_slice(&answer.body).unwrap();
+    let done = state["done"].as_str().unwrap();
+    assert!(done.contains("Not kept: sway is clear by now, and was flagged when this page was opened"), "{done}");
+    assert_eq!(
+        (&state["kept"], &state["ours"]["sway"]["shown"], &state["ours"]["sway"]["words"]),
+        (&false.into(), &"clear".into(), &"clear".into())
+    );
+    assert!(store.verdicts().unwrap().is_empty(), "nothing was stored");
+    // what was looked at anew is kept as it was shown
+    let mut word = desk.word("sway", true, "");
+    word["shown"] = "clear".into();
+    assert_eq!(desk.post("/verdict", &word).code, 200);
+    let kept = store.verdicts().unwrap();
+    assert!(kept.len() == 1 && kept[0].ours == Verdict::Clear && kept[0].agrees, "{kept:?}");
 }

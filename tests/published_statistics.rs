@@ -1,5 +1,6 @@
 //! Statistics of a student's history against published examples. Each check names where its numbers come from.
 
+use dawnsheet::history::sequential::{holm, sequential_ranks};
 use dawnsheet::history::statistics::*;
 
 #[track_caller]
@@ -136,6 +137,65 @@ fn standard_error_and_minimal_detectable_change() {
     let b1 = [166.0, 168.0, 160.0, 150.0, 147.0, 146.0, 156.0, 155.0];
     let b2 = [160.0, 172.0, 142.0, 159.0, 135.0, 143.0, 147.0, 168.0];
     close(sem_of_sessions(&b1, &b2), error, 1e-9);
+}
+
+/// Student's t: any table (these from memory, recomputed by integrating the density).
+#[test]
+fn quantiles_of_students_t() {
+    for (p, freedom, t) in [(0.975, 10.0, 2.228), (0.995, 4.0, 4.604), (0.995, 8.0, 3.355), (0.995, 30.0, 2.750)] {
+        close(student_quantile(p, freedom), t, 0.02);
+    }
+}
+
+/// Worked out by hand from the definition (bets of weight 1, 4 and 16, a third of the wealth each). The second of two is the
+/// larger: factors 1.4621, 1.9640, 2.0000. The third is the largest: 1.6882, 2.7925, 2.9999, and so on.
+#[test]
+fn sequential_ranks_by_hand() {
+    let two = sequential_ranks(&[1.0, 2.0]);
+    close(two.rising, 3.0 / (1.4621 + 1.9640 + 2.0000), 1e-5);
+    // (1.4621·1.6882 + 1.9640·2.7925 + 2.0000·2.9999)/3
+    close(sequential_ranks(&[1.0, 2.0, 3.0]).rising, 1.0 / 4.6509, 1e-5);
+    let six = sequential_ranks(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0]);
+    close(six.rising, 1.0 / 355.573, 1e-7);
+    close(six.two_sided(), 2.0 / 355.573, 1e-7);
+    assert!(six.is_rise() && six.falling == 1.0);
+    // what was earned once stays, whatever comes after
+    assert_eq!(sequential_ranks(&[1.0, 2.0, 0.0]).rising, two.rising);
+}
+
+/// The chance of ever reaching p is at most p: all 5,040 orders of seven values, looked at after each value, either direction.
+#[test]
+fn an_order_by_chance_is_called_one_no_oftener_than_said() {
+    let mut orders = vec![vec![]];
+    for v in 0..7 {
+        orders =
+            orders.into_iter().flat_map(|o: Vec<f64>| (0..=o.len()).map(move |i| [&o[..i], &[f64::from(v)], &o[i..]].concat())).collect();
+    }
+    assert_eq!(orders.len(), 5040);
+    for level in [0.01, 0.05, 0.1, 0.2, 0.5] {
+        let share = |hit: &dyn Fn(&[f64]) -> bool| orders.iter().filter(|o| hit(o)).count() as f64 / 5040.0;
+        let (rising, falling) = (share(&|o| sequential_ranks(o).rising <= level), share(&|o| sequential_ranks(o).falling <= level));
+        assert!(rising <= level && falling <= level, "{level}: {rising} {falling}");
+        let either = share(&|o| sequential_ranks(o).two_sided() <= level);
+        assert!(either <= level && either > 0.0, "{level}: {either}");
+    }
+    // ties never help
+    let tied = sequential_ranks(&[1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0]);
+    assert_eq!((tied.rising, tied.falling), (1.0, 1.0));
+    assert!(sequential_ranks(&[1.0, 2.0, 2.0, 3.0]).rising > sequential_ranks(&[1.0, 2.0, 2.5, 3.0]).rising);
+}
+
+/// Holm 1979, Scand. J. Stat. 6:65, as `p.adjust(p, \"holm\")` of R corrects these (recomputed by hand).
+#[test]
+fn holm_of_four() {
+    let ours = holm(&[0.01, 0.04, 0.03, 0.005], 4);
+    for (o, p) in ours.iter().zip([0.03, 0.06, 0.06, 0.02]) {
+        close(*o, p, 1e-12);
+    }
+    // one that is not there counts as any other
+    close(holm(&[0.01, 0.04], 5)[0], 0.05, 1e-12);
+    close(holm(&[0.01, 0.04], 5)[1], 0.16, 1e-12);
+    assert_eq!(holm(&[0.9, 0.8], 5), [1.0, 1.0]);
 }
 
 /// Wilson's interval: Newcombe 1998, Stat. Med. 17:857, table of examples; the last two computed.

@@ -9,7 +9,14 @@ mod fleet;
 mod support;
 
 use cluster::{Cluster, Wire};
+use dawnsheet::history::Results;
+use dawnsheet::history::postgres::Postgres;
+use dawnsheet::intake::Brief;
 use dawnsheet::intake::admit::admit;
+use dawnsheet::judge::Identity;
+use dawnsheet::pose::models::ModelChoice;
+use dawnsheet::queue::Queue;
+use dawnsheet::queue::engine::ClipJob;
 use dawnsheet::queue::work::folder_of;
 use dawnsheet::settings::Settings;
 use fleet::{COACH, LEFT, Programs, count, fill, finish, signal, with_stub};
@@ -140,7 +147,7 @@ fn every_job_has_one_result_whatever_dies() {
         assert_eq!(std::fs::read_to_string(folder.join("reports").join(&owner).join(format!("{clip}.json"))).unwrap(), report);
         assert!(folder.join("keypoints").join(format!("{clip}.npz")).is_file());
     }
-    let status = programs.output(&["queue", "--queue", &url]);
+    let status = programs.on(&url, &["queue"]).output().unwrap();
     let text = String::from_utf8_lossy(&status.stdout);
     assert!(status.status.code() == Some(1) && text.contains("poison.mp4") && text.contains("given up 1"), "{text}");
     given_up_stays_so_until_asked(&programs, &url, &inbox, jobs);
@@ -169,19 +176,20 @@ fn real_clips_give_the_reports_of_a_night_on_one_machine() {
     let url = cluster.create("night");
     let (inbox, fleet) = (place.inbox(), place.folder.path().join("fleet"));
     let (inbox, fleet_text) = (inbox.to_str().unwrap(), fleet.to_str().unwrap());
-    let enqueue = ["enqueue", inbox, "--queue", &url, "--coach", COACH, "--model", "fast", "--settings", &settings];
-    let planned = support::dawnsheet(&enqueue);
+    let enqueue = ["enqueue", inbox, "--coach", COACH, "--model", "fast", "--settings", &settings];
+    let planned = support::dawnsheet_on(&url, &enqueue);
     assert!(
         planned.code == 1 && planned.stdout.contains("3 enqueued") && planned.stdout.contains("1 refused"),
         "{}{}",
         planned.stdout,
         planned.stderr
     );
-    let work = ["work", "--queue", &url, "--media", inbox, "--out", fleet_text, "--slots", "1", "--poll", "0.2"];
-    let workers = (0..2).map(|_| Command::new(env!("CARGO_BIN_EXE_dawnsheet")).args(work).spawn().unwrap()).collect();
+    let work = ["work", "--media", inbox, "--out", fleet_text, "--slots", "1", "--poll", "0.2"];
+    let workers =
+        (0..2).map(|_| Command::new(env!("CARGO_BIN_EXE_dawnsheet")).args(work).env("DAWNSHEET_QUEUE", &url).spawn().unwrap()).collect();
     finish(&cluster, "night", workers, Duration::from_secs(300));
     let coach = folder_of(&fleet, COACH);
-    let collected = support::dawnsheet(&["collect", "--store", &url, "--coach", COACH, "--out", coach.to_str().unwrap()]);
+    let collected = support::dawnsheet_on(&url, &["collect", "--coach", COACH, "--out", coach.to_str().unwrap()]);
     assert_eq!(collected.code, 0, "{}", collected.stderr);
 
     let sent_twice = admit(&support::fixture("Mira Okafor/2026-11-23 7 iron.mp4"), &Settings::default()).unwrap().sha256[..16].to_string();
@@ -204,7 +212,7 @@ fn real_clips_give_the_reports_of_a_night_on_one_machine() {
         assert!(differ.is_empty(), "by bytes: {differ:?}, first lines that differ: {lines:?}");
     }
     assert!(coach.join("sheet/index.html").is_file());
-    assert!(support::dawnsheet(&enqueue).stdout.contains("3 done before"));
+    assert!(support::dawnsheet_on(&url, &enqueue).stdout.contains("3 done before"));
 }
 
 #[test]
@@ -218,9 +226,9 @@ fn what_is_wrong_is_said_and_nothing_is_lost() {
     let media = inbox.to_str().unwrap();
     let out = place.path().join("out");
     let refused = |url: &str, store: Option<&str>, media: &str, says: &[&str]| {
-        let mut all = vec!["work", "--queue", url, "--media", media, "--out", out.to_str().unwrap()];
+        let mut all = vec!["work", "--media", media, "--out", out.to_str().unwrap()];
         all.extend(store.into_iter().flat_map(|s| ["--store", s]));
-        let output = programs.output(&all);
+        let output = programs.on(url, &all).output().unwrap();
         let text = String::from_utf8_lossy(&output.stderr).into_owned();
         assert_eq!(output.status.code(), Some(2), "{url} {text}");
         assert!(says.iter().all(|s| text.contains(s)) && !text.contains("secret"), "{text}");
@@ -274,8 +282,9 @@ fn a_full_machine_stops_and_its_clips_go_elsewhere() {
         let (programs, cluster) = (with_stub("0.05"), Cluster::start());
         let url = cluster.create("night");
         assert_eq!(programs.enqueue(&url, &inbox, &[]).1["added"], 5);
-        let told = ["work", "--queue", &url, "--media", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()];
-        let full = programs.command(&told).args(["--poll", "0.05", "--slots", "1"]).env("DAWNSHEET_FAULT", format!("full:{step}")).output();
+        let told = ["work", "--media", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()];
+        let full =
+            programs.on(&url, &told).args(["--poll", "0.05", "--slots", "1"]).env("DAWNSHEET_FAULT", format!("full:{step}")).output();
         let full = full.unwrap();
         let said = String::from_utf8_lossy(&full.stderr).into_owned();
         assert!(full.status.code() == Some(2) && said.contains("no space is left") && said.contains("free some"), "{step}: {said}");
@@ -290,4 +299,48 @@ fn a_full_machine_stops_and_its_clips_go_elsewhere() {
         assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.attempt WHERE outcome <> 'done'"), 0, "no clip is blamed");
         println!("full from step {step}: {done} done before it stopped, {left} elsewhere");
     }
+}
+
+/// A job whose note is this.
+fn job(n: usize, note: &str) -> (String, i16, ClipJob) {
+    let brief = Brief { file: format!("student/clip {n}.mp4"), note: Some(note.into()), ..Brief::default() };
+    let identity = Identity { sha256: format!("{n:064x}"), bytes: 1, brief };
+    let job = ClipJob { coach: COACH.into(), owner: "student".into(), identity, choice: ModelChoice::Fast, settings: "none".into() };
+    (format!("{COACH}/student/{n:064}"), 0, job)
+}
+
+#[test]
+fn a_job_that_the_database_refuses_is_named_and_the_others_are_added() {
+    let cluster = Cluster::start();
+    let url = cluster.create("night");
+    drop(Postgres::open(&url, Some(COACH)).unwrap().note("any").unwrap());
+    let queue = Queue::open(&url).unwrap();
+    let odd = [3, 7, 699];
+    let all: Vec<_> = (0..1200).map(|n| job(n, if odd.contains(&n) { "a\0b" } else { "fine" })).collect();
+    let (added, refused) = queue.add(&all, 5, false).unwrap();
+    assert_eq!((added.added, refused.iter().map(|r| r.0).collect::<Vec<_>>()), (1197, odd.to_vec()));
+    assert!(refused.iter().all(|(_, why)| why.contains("Unicode")), "{refused:?}");
+    let mut db = cluster.connect("night");
+    assert_eq!(count(&mut db, "SELECT count(*) FROM graphile_worker.jobs"), 1197);
+    // once more: what is there is there
+    let (added, refused) = queue.add(&all, 5, false).unwrap();
+    assert_eq!((added.added, added.there, refused.len()), (0, 1197, 3));
+    // where the database refuses all alike it is no clip's fault
+    let more: Vec<_> = (2000..2040).map(|n| job(n, "fine")).collect();
+    db.batch_execute("ALTER TABLE graphile_worker._private_jobs ADD CONSTRAINT none CHECK (id < 0) NOT VALID").unwrap();
+    assert!(queue.add(&more, 5, false).is_err());
+    assert_eq!(count(&mut db, "SELECT count(*) FROM graphile_worker.jobs"), 1197);
+}
+
+#[test]
+fn what_no_database_can_keep_costs_its_own_clip_alone() {
+    let (programs, cluster, place) = (with_stub("0"), Cluster::start(), tempfile::tempdir().unwrap());
+    let url = cluster.create("night");
+    let inbox = place.path().join("inbox");
+    fill(&inbox, 12);
+    std::fs::write(inbox.join("student 0/clip 1.toml"), "note = \"a\\u0000b\"\n").unwrap();
+    let (code, planned) = programs.enqueue(&url, &inbox, &[]);
+    let waiting = planned["waiting"].to_string();
+    assert!(code == 1 && planned["added"] == 11, "{planned}");
+    assert!(waiting.contains("student 0/clip 1.mp4") && waiting.contains("note holds the control character U+0000"), "{waiting}");
 }

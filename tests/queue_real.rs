@@ -58,12 +58,13 @@ fn reports_are_those_of_one_machine_whatever_is_killed() {
     let url = cluster.create("night");
     let (inbox, out) = (place.inbox(), place.folder.path().join("fleet"));
     let (inbox, out_text) = (inbox.to_str().unwrap(), out.to_str().unwrap());
-    let told = ["enqueue", inbox, "--queue", &url, "--coach", COACH, "--model", model, "--settings", &settings, "--attempts", "25"];
-    let planned = support::dawnsheet(&told);
+    let told = ["enqueue", inbox, "--coach", COACH, "--model", model, "--settings", &settings, "--attempts", "25"];
+    let planned = support::dawnsheet_on(&url, &told);
     assert!(planned.code == 0 && planned.stdout.contains(&format!("{jobs} enqueued")), "{}{}", planned.stdout, planned.stderr);
 
-    let work = ["work", "--queue", &url, "--media", inbox, "--out", out_text, "--slots", "1", "--lease", "3", "--poll", "0.2"];
-    let start = || Command::new(env!("CARGO_BIN_EXE_dawnsheet")).args(work).stderr(Stdio::null()).spawn().unwrap();
+    let work = ["work", "--media", inbox, "--out", out_text, "--slots", "1", "--lease", "3", "--poll", "0.2"];
+    let start =
+        || Command::new(env!("CARGO_BIN_EXE_dawnsheet")).args(work).env("DAWNSHEET_QUEUE", &url).stderr(Stdio::null()).spawn().unwrap();
     let mut workers: Vec<Child> = (0..4).map(|_| start()).collect();
     let (began, mut dice, mut killed, mut restarted) = (Instant::now(), Dice(20261126), 0, 0);
     let mut next = Duration::from_millis(rest / 2);

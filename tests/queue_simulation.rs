@@ -24,7 +24,7 @@ use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
-use support::{Place, at_once, dawnsheet, fixture, repository, rounds, stamped};
+use support::{Place, at_once, dawnsheet_on, fixture, repository, rounds, stamped};
 
 /// A report of usual size: judged from the kept look at a committed clip.
 fn real_report() -> Report {
@@ -55,7 +55,7 @@ fn simulation() {
         .collect();
     let queue = Queue::open(&url).unwrap();
     let began = Instant::now();
-    assert_eq!(queue.add(&all, 5, false).unwrap().added, jobs);
+    assert_eq!(queue.add(&all, 5, false).unwrap().0.added, jobs);
     println!("enqueued {jobs} in {:.1} s: {:.0} a second", began.elapsed().as_secs_f64(), jobs as f64 / began.elapsed().as_secs_f64());
     let mut db = cluster.connect("night");
     let size = |db: &mut postgres::Client, what: &str| count(db, &format!("SELECT {what}")) as f64 / 1e6;
@@ -158,10 +158,11 @@ fn speed_up_with_real_clips() {
         let url = cluster.create("night");
         let (inbox, out) = (place.inbox(), place.folder.path().join("fleet"));
         let (inbox, out) = (inbox.to_str().unwrap(), out.to_str().unwrap());
-        let planned = dawnsheet(&["enqueue", inbox, "--queue", &url, "--coach", COACH, "--settings", &settings]);
+        let planned = dawnsheet_on(&url, &["enqueue", inbox, "--coach", COACH, "--settings", &settings]);
         assert!(planned.stdout.contains(&format!("{jobs} enqueued")), "{}{}", planned.stdout, planned.stderr);
-        let work = ["work", "--queue", &url, "--media", inbox, "--out", out, "--slots", "1", "--poll", "0.05"];
-        let start = || Command::new(env!("CARGO_BIN_EXE_dawnsheet")).args(work).stderr(Stdio::null()).spawn().unwrap();
+        let work = ["work", "--media", inbox, "--out", out, "--slots", "1", "--poll", "0.05"];
+        let start =
+            || Command::new(env!("CARGO_BIN_EXE_dawnsheet")).args(work).env("DAWNSHEET_QUEUE", &url).stderr(Stdio::null()).spawn().unwrap();
         seconds.push(finish(&cluster, "night", (0..machines).map(|_| start()).collect(), Duration::from_secs(600)));
     }
     let speed_up = seconds[0] / seconds[1];

@@ -254,20 +254,20 @@ fn a_change_against_the_last_clip_is_weighed_against_its_error() {
     Builder::new(1, "Ada", "2026-03-01").sway(0.95, 7.1).record(&mut store);
     Builder::new(2, "Ada", "2026-04-01").sway(0.6, 5.2).record(&mut store);
     Builder::new(3, "Bo", "2026-03-01").value("head_lateral_max_back_cm", 1.0, 1.0).record(&mut store);
-    Builder::new(4, "Bo", "2026-04-01").value("head_lateral_max_back_cm", 5.0, 1.0).record(&mut store);
+    Builder::new(4, "Bo", "2026-04-01").value("head_lateral_max_back_cm", 9.0, 1.0).record(&mut store);
     // another club class is not compared
     Builder::new(5, "Cy", "2026-03-01")
         .value("head_lateral_max_back_cm", 1.0, 1.0)
         .change(|r| r.clip.club = Some("driver".into()))
         .record(&mut store);
     Builder::new(6, "Cy", "2026-04-01")
-        .value("head_lateral_max_back_cm", 5.0, 1.0)
+        .value("head_lateral_max_back_cm", 9.0, 1.0)
         .change(|r| r.clip.club = Some("7 iron".into()))
         .record(&mut store);
     let page = index(&out, &store, None);
     assert!(page.contains("Trail hip slide: last time 7.1 (1 Mar 2026), now 5.2 cm: within the error."));
     let question = between(&page, "id=\"question\"", "</section>");
-    assert!(question.contains("Head drift is worse than last time, 5.0 after 1.0, beyond the error."), "{question}");
+    assert!(question.contains("Head drift is worse than last time, 9.0 after 1.0, beyond the error."), "{question}");
     assert!(question.contains(">Bo</a>") && !question.contains(">Cy</a>"), "{question}");
 }
 
@@ -297,9 +297,9 @@ fn the_student_page_tells_a_trend_from_noise() {
     index(&out, &store, None);
     let page = std::fs::read_to_string(folder.path().join(format!("sheet/student/{}.html", slug(Some("Ada"))))).unwrap();
     let first = between(&page, "<figure class=\"chart\">", "</figure>");
-    assert!(first.contains("improving") && first.contains("in order (p 0.003, 6 clips)"), "{first}");
+    assert!(first.contains("improving") && first.contains("in order (p 0.047, 6 days)"), "{first}");
     assert!(page.contains("Improving: trail hip slide."));
-    assert!(between(&page, "<textarea", "</textarea>").contains("Your trail hip slide is getting better: 9.0 then, 3.0 now."));
+    assert!(between(&page, "<textarea", "</textarea>").contains("Your trail hip slide is getting better: 8.0 then, 4.0 now."));
     assert!(between(&page, "<textarea", "</textarea>").contains("doctor or a physiotherapist"));
     // the others did not move
     assert_eq!(page.matches("</svg>steady</span>").count(), 4, "pelvis, elbow, head, tempo");

@@ -5,9 +5,10 @@ mod support;
 use dawnsheet::history::store::Stored;
 use dawnsheet::history::trend::{ClubClass, Trend, Word, csv, sparkline, trends};
 use dawnsheet::intake::roster::slug;
+use dawnsheet::report::types::CapturedSource;
 use support::Builder;
 
-/// Clips of one student, a month apart, with these head drifts (cm) and half-widths of the interval.
+/// Clips of one student, a day each, a month apart, with these head drifts (cm) and half-widths of the interval.
 fn clips(values: &[f64], half: f64) -> Vec<Stored> {
     let one = |(i, v): (usize, &f64)| {
         let day = format!("20{}-{:02}-10", 20 + i / 12, i % 12 + 1);
@@ -26,33 +27,39 @@ fn word(values: &[f64], half: f64) -> Word {
 }
 
 #[test]
-fn a_trend_takes_five_clips_an_order_and_a_change_beyond_the_error() {
-    // half 1 is a standard error of 0.51, a minimal detectable change of 1.41 cm
-    assert_eq!(word(&[9.0, 7.0, 5.0, 3.0, 1.0], 1.0), Word::Improving);
-    assert_eq!(word(&[1.0, 3.0, 5.0, 7.0, 9.0], 1.0), Word::Worsening);
-    assert_eq!(word(&[9.0, 7.0, 5.0, 3.0], 1.0), Word::TooEarly, "four clips are never two-sided significant");
+fn a_trend_takes_six_days_an_order_and_a_change_beyond_the_error() {
+    // half 1 is a standard error of 0.51; with a centimetre from swing to swing and from day to day 1.50, from the first three
+    // days to the last 2.79 cm
+    assert_eq!(word(&[11.0, 9.0, 7.0, 5.0, 3.0, 1.0], 1.0), Word::Improving);
+    assert_eq!(word(&[1.0, 3.0, 5.0, 7.0, 9.0, 11.0], 1.0), Word::Worsening);
+    assert_eq!(word(&[9.0, 7.0, 5.0, 3.0, 1.0], 1.0), Word::TooEarly, "five days are never enough for one of five metrics");
     assert_eq!(word(&[9.0, 5.0, 1.0], 0.1), Word::TooEarly);
     assert_eq!(word(&[9.0], 0.1), Word::TooEarly);
-    assert_eq!(word(&[5.0, 4.8, 4.6, 4.4, 4.2], 1.0), Word::Steady, "in order, but within the error");
-    assert_eq!(word(&[9.0, 2.0, 6.0, 1.0, 3.0], 1.0), Word::Steady, "beyond the error, but in no order");
+    assert_eq!(word(&[5.2, 5.0, 4.8, 4.6, 4.4, 4.2], 1.0), Word::Steady, "in order, but within the error");
+    assert_eq!(word(&[9.0, 2.0, 9.0, 1.0, 3.0, 2.0], 1.0), Word::Steady, "beyond the error, but in no order");
 }
 
 #[test]
-fn the_minimal_detectable_change_comes_from_the_intervals() {
+fn the_least_change_comes_from_the_intervals_and_what_is_natural() {
     let t = of(&clips(&[9.0, 7.0, 5.0, 3.0, 1.0], 1.96), "head_lateral_max_back_cm");
-    assert!((t.minimal_detectable_change - 2.7719).abs() < 1e-3, "standard error 1: {}", t.minimal_detectable_change);
+    // 1 of measuring, 1 from swing to swing, 1 from day to day: 1.96·√2·√3
+    assert!((t.minimal_detectable_change - 4.8010).abs() < 1e-3, "{}", t.minimal_detectable_change);
+    assert!((t.error_of_change - 4.8010 / 2f64.sqrt()).abs() < 1e-3, "medians of two days: {}", t.error_of_change);
+    // a student whose own days lie further apart needs more
+    let wild = of(&clips(&[9.0, 1.0, 9.0, 1.0, 9.0, 1.0, 9.0, 1.0], 1.96), "head_lateral_max_back_cm");
+    assert!(wild.minimal_detectable_change > 10.0, "{}", wild.minimal_detectable_change);
     // medians of the first two and of the last two of five
-    assert_eq!(t.change, Some(-6.0));
+    assert_eq!((t.first, t.last, t.change), (Some(8.0), Some(2.0), Some(-6.0)));
     let line = t.line.unwrap();
     assert!(line.low <= line.slope && line.slope <= line.high && line.slope < 0.0);
-    assert!((line.at(t.last().day) - 1.0).abs() < 0.2, "a straight history lies on its line");
+    assert!((line.at(t.newest().day) - 1.0).abs() < 0.2, "a straight history lies on its line");
 }
 
 #[test]
 fn tempo_has_no_better_direction() {
-    assert_eq!(of(&clips(&[2.0, 2.5, 3.0, 3.5, 4.0], 0.1), "tempo_ratio").word, Word::Changing);
-    assert_eq!(of(&clips(&[4.0, 3.5, 3.0, 2.5, 2.0], 0.1), "tempo_ratio").word, Word::Changing);
-    assert_eq!(of(&clips(&[3.0, 3.1, 3.0, 2.9, 3.05], 0.4), "tempo_ratio").word, Word::Steady);
+    assert_eq!(of(&clips(&[1.5, 2.0, 2.5, 3.0, 3.5, 4.0], 0.1), "tempo_ratio").word, Word::Changing);
+    assert_eq!(of(&clips(&[4.0, 3.5, 3.0, 2.5, 2.0, 1.5], 0.1), "tempo_ratio").word, Word::Changing);
+    assert_eq!(of(&clips(&[3.0, 3.1, 3.0, 2.9, 3.05, 3.0], 0.4), "tempo_ratio").word, Word::Steady);
 }
 
 #[test]
@@ -69,12 +76,50 @@ fn views_clubs_unusable_and_undated_clips_are_kept_apart() {
 }
 
 #[test]
-fn clips_of_one_instant_count_once() {
-    let mut all = clips(&[9.0, 7.0, 5.0, 3.0, 1.0], 0.1);
-    let day = all[0].report.clip.captured.clone();
-    all[1].report.clip.captured = day;
+fn a_day_has_one_value_however_many_clips() {
+    let mut all = clips(&[9.0, 8.0, 8.5, 3.0, 2.0, 2.5], 1.96);
+    for (i, s) in all.iter_mut().enumerate() {
+        let (day, hour) = if i < 3 { (4, 9 + i) } else { (11, 9 + i) };
+        s.report.clip.captured = Some(format!("2026-04-{day:02}T{hour:02}:00:00"));
+    }
     let t = of(&all, "head_lateral_max_back_cm");
-    assert_eq!((t.points.len(), t.word), (5, Word::TooEarly), "four instants");
+    let days: Vec<(f64, usize, f64)> = t.days.iter().map(|d| (d.day, d.clips, d.value)).collect();
+    assert_eq!(days, [(0.0, 3, 8.5), (7.0, 3, 2.5)]);
+    assert_eq!((t.points.len(), t.word), (6, Word::TooEarly), "six clips in order, but two days");
+    // measuring is shared by a day's clips, the swings are not: √(1 + 0.4487)
+    assert!((t.days[0].error - 1.2036).abs() < 1e-3, "{}", t.days[0].error);
+}
+
+#[test]
+fn the_time_of_a_copy_is_no_date_of_filming() {
+    let mut all = clips(&[11.0, 9.0, 7.0, 5.0, 3.0, 1.0], 1.0);
+    assert_eq!(of(&all, "head_lateral_max_back_cm").word, Word::Improving);
+    for s in &mut all[..2] {
+        s.report.clip.captured_source = Some(CapturedSource::Mtime);
+    }
+    let t = of(&all, "head_lateral_max_back_cm");
+    assert_eq!((t.points.len(), t.word), (4, Word::TooEarly));
+    for s in &mut all {
+        s.report.clip.captured_source = Some(CapturedSource::Mtime);
+    }
+    assert!(trends(&all).is_empty());
+}
+
+#[test]
+fn what_several_metrics_and_clubs_are_tested_for_is_paid_for() {
+    let values = [11.0, 9.0, 7.0, 5.0, 3.0, 1.0];
+    let first = clips(&values, 1.0);
+    // the same history with irons, begun later: the second kind of club has less chance of error left
+    let mut second = clips(&values, 1.0);
+    for (i, s) in second.iter_mut().enumerate() {
+        s.report.clip.captured = Some(format!("2027-{:02}-10", i + 1));
+        s.report.clip.club = Some("7 iron".into());
+        s.report.clip.id = format!("{i}");
+    }
+    let both: Vec<Stored> = first.into_iter().chain(second).collect();
+    let words: Vec<(ClubClass, Word)> =
+        trends(&both).iter().filter(|t| t.metric.metric == "head_lateral_max_back_cm").map(|t| (t.club, t.word)).collect();
+    assert_eq!(words, [(ClubClass::Short, Word::Steady), (ClubClass::Unnamed, Word::Improving)]);
 }
 
 #[test]

@@ -177,7 +177,12 @@ enum Heard {
 impl Host {
     /// `stderr`: what it complains before its first order; then it turns to the file in that order's folder.
     fn start(program: &Path, stderr: File) -> Result<Host> {
-        let mut child = Command::new(program)
+        let mut command = Command::new(program);
+        // what decodes strangers' files need not know how to reach a database
+        for secret in ["DAWNSHEET_STORE", "DAWNSHEET_QUEUE", "PGPASSWORD"] {
+            command.env_remove(secret);
+        }
+        let mut child = command
             .env("OPENCV_LOG_LEVEL", "SILENT")
             // the inference library would tell its maker of its use, and keep a thread for that
             .env("ORT_DISABLE_TELEMETRY", "1")

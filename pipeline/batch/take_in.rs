@@ -87,7 +87,7 @@ fn one(
     let text = serde_json::to_string(&identity).map_err(|e| Error::Internal(e.to_string()))?;
     store.record(&owner, &key, &text, &report, Some((&models.combined_sha256(choice), ENGINE, &attempt)))?;
     // its night was another one: the next sheet lists it among the earlier clips
-    let day = report.clip.captured.as_deref().and_then(|c| c.get(..10)).and_then(|d| d.parse::<jiff::civil::Date>().ok());
+    let day = report.clip.captured.as_deref().and_then(crate::intake::date::local_day);
     if let Some(day) = day {
         store.seen_at(&identity.sha256, &format!("{day}T00:00:00Z"))?;
     }

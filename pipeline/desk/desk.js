@@ -61,25 +61,41 @@
     tell(0);
   }
 
+  // our verdict on a fault as it stands now
+  function show(row, ours) {
+    if (row.dataset.shown === ours.shown) { return; }
+    row.dataset.shown = ours.shown;
+    row.querySelector(".verdict").className = "verdict " + ours.sign;
+    row.querySelector(".sign use").setAttribute("href", "#s-" + ours.sign);
+    var words = row.querySelector(".desk-ours");
+    row.querySelectorAll("[data-agrees]").forEach(function (button) {
+      var label = button.getAttribute("aria-label");
+      button.setAttribute("aria-label", label.slice(0, label.length - words.textContent.length) + ours.words);
+    });
+    words.textContent = ours.words;
+  }
+
   function send(to, body) {
     status.textContent = "";
     body.owner = desk.dataset.owner;
     body.clip = desk.dataset.clip;
     return fetch(to, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) })
       .then(function (answer) {
-        if (!answer.ok) { return answer.text().then(function (why) { throw new Error(why); }); }
+        // 409: our verdict is another by now, and nothing was kept
+        if (!answer.ok && answer.status !== 409) { return answer.text().then(function (why) { throw new Error(why); }); }
         return answer.json();
       })
       .then(function (now) {
         Object.keys(now.said).forEach(function (fault) {
           var row = desk.querySelector("[data-fault=" + fault + "]");
           row.querySelector(".desk-said").textContent = now.said[fault];
+          show(row, now.ours[fault]);
           row.querySelectorAll("[data-agrees]").forEach(function (button) {
             button.setAttribute("aria-pressed", String(button.dataset.agrees === String(now.agrees[fault])));
           });
         });
         status.textContent = now.done;
-        return true;
+        return now.kept;
       })
       .catch(function (e) { status.textContent = "Not kept: " + e.message; return false; });
   }
@@ -92,7 +108,8 @@
     if (button.id === "undo") { send("/undo", {}); }
     if (button.dataset.agrees) {
       var words = note.value;
-      send("/verdict", { fault: button.closest("[data-fault]").dataset.fault, agrees: button.dataset.agrees === "true", note: words })
+      var row = button.closest("[data-fault]");
+      send("/verdict", { fault: row.dataset.fault, shown: row.dataset.shown, agrees: button.dataset.agrees === "true", note: words })
         .then(function (kept) { if (kept && note.value === words) { note.value = ""; } });
     }
   });

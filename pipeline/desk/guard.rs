@@ -18,7 +18,7 @@ use std::sync::Arc;
 
 /// The addresses by which the desk may be called, and its key.
 pub struct Guard {
-    hosts: [String; 2],
+    hosts: Vec<String>,
     /// Cookies know no ports: each desk has a name of its own.
     cookie: String,
     key: String,
@@ -34,8 +34,7 @@ impl Guard {
                 .map_err(|e| Error::Internal(format!("no random key can be made: {e}")))?;
         }
         let key = hex(&bytes);
-        let hosts = [format!("127.0.0.1:{port}"), format!("localhost:{port}")];
-        Ok((Guard { hosts, cookie: format!("dawnsheet-desk-{port}"), key: key.clone() }, key))
+        Ok((Guard { hosts: hosts(port), cookie: format!("dawnsheet-desk-{port}"), key: key.clone() }, key))
     }
 
     /// Compared by digest, so that the time it takes tells nothing of the key.
@@ -64,6 +63,13 @@ impl Guard {
     }
 }
 
+/// The names of this machine; browsers leave out the port where it is the usual one (RFC 9110, 4.2.1 and 7.2).
+fn hosts(port: u16) -> Vec<String> {
+    let names = ["127.0.0.1", "localhost"];
+    let bare = names.iter().filter(|_| port == 80).map(ToString::to_string);
+    names.iter().map(|name| format!("{name}:{port}")).chain(bare).collect()
+}
+
 /// Everything of the desk's own; nothing inline, nothing from elsewhere.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; \
                       connect-src 'self'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'";
@@ -87,4 +93,24 @@ pub async fn guard(State(desk): State<Arc<Desk>>, request: Request, next: Next) 
         response.headers_mut().insert(name, HeaderValue::from_static(value));
     }
     response
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_usual_port_need_not_be_named_and_no_other_may_be_left_out() {
+        let asked = |port: u16, host: &'static str, origin: &'static str| {
+            let (guard, key) = Guard::new(port).unwrap();
+            let cookie = format!("{}={key}", guard.as_cookie().name());
+            let headers = [(header::HOST, host), (header::ORIGIN, origin), (header::COOKIE, &cookie)];
+            let headers = headers.into_iter().map(|(n, v)| (n, HeaderValue::from_str(v).unwrap())).collect();
+            guard.refusal(&Method::POST, &Uri::from_static("/verdict"), &headers).is_none()
+        };
+        assert!(asked(80, "127.0.0.1", "http://127.0.0.1") && asked(80, "localhost", "http://localhost"));
+        assert!(asked(80, "127.0.0.1:80", "http://127.0.0.1:80") && asked(8080, "localhost:8080", "http://localhost:8080"));
+        assert!(!asked(8080, "127.0.0.1", "http://127.0.0.1"), "another program's port 80");
+        assert!(!asked(80, "127.0.0.1", "http://127.0.0.1:8080") && !asked(80, "evil.test", "http://evil.test"));
+    }
 }

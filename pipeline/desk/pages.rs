@@ -3,7 +3,8 @@
 use super::Desk;
 use crate::error::{Error, Result};
 use crate::history::verdicts::{Given, latest, ours};
-use crate::report::types::FaultName;
+use crate::report::Report;
+use crate::report::types::{FaultName, Verdict};
 use crate::sheet;
 use crate::sheet::pictures::EVENTS;
 use axum::Json;
@@ -111,6 +112,8 @@ pub struct Word {
     owner: String,
     clip: String,
     fault: FaultName,
+    /// Our verdict as the page showed it: that is what the coach agrees with, or not.
+    shown: Verdict,
     agrees: bool,
     #[serde(default)]
     note: String,
@@ -129,17 +132,35 @@ pub struct Last {
 struct Standing {
     /// One sentence of what was done.
     done: String,
+    /// Whether it was done.
+    kept: bool,
+    /// By fault, our verdict as it is now.
+    ours: BTreeMap<FaultName, Ours>,
     /// By fault, what the coach says of it; empty where nothing.
     said: BTreeMap<FaultName, String>,
     /// By fault, whether the coach agrees; faults without a word are left out.
     agrees: BTreeMap<FaultName, bool>,
 }
 
-fn standing(all: &[Given], owner: &str, clip: &str, done: String) -> Json<Standing> {
+/// A verdict of ours as a page shows it.
+#[derive(Serialize)]
+struct Ours {
+    shown: Verdict,
+    words: &'static str,
+    sign: &'static str,
+}
+
+fn standing(all: &[Given], report: &Report, owner: &str, (kept, done): (bool, String)) -> Json<Standing> {
+    let clip = &report.clip.id;
+    let of = |f: FaultName| {
+        let verdict = ours(report, f);
+        (f, Ours { shown: verdict, words: verdict.words(), sign: sheet::sign(verdict) })
+    };
     let mut said: BTreeMap<FaultName, String> = FaultName::ALL.into_iter().map(|f| (f, String::new())).collect();
-    let on_clip: Vec<&Given> = latest(all).into_iter().filter(|g| g.owner == owner && g.clip == clip).collect();
+    let on_clip: Vec<&Given> = latest(all).into_iter().filter(|g| g.owner == owner && g.clip == *clip).collect();
     said.extend(on_clip.iter().map(|g| (g.fault, g.in_words())));
-    Json(Standing { done, said, agrees: on_clip.iter().map(|g| (g.fault, g.agrees)).collect() })
+    let agrees = on_clip.iter().map(|g| (g.fault, g.agrees)).collect();
+    Json(Standing { done, kept, ours: FaultName::ALL.into_iter().map(of).collect(), said, agrees })
 }
 
 pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> Response {
@@ -149,8 +170,15 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
         }
         let mut at_hand = d.at_hand();
         let Some(report) = at_hand.store.result(&word.owner, &word.clip)? else { return Ok(None) };
+        let now = ours(&report, word.fault);
+        if now != word.shown {
+            let (fault, now, then) = (word.fault.words(), now.words(), word.shown.words());
+            let done = format!("Not kept: {fault} is {now} by now, and was {then} when this page was opened. Look again.");
+            let state = standing(&at_hand.store.verdicts()?, &report, &word.owner, (false, done));
+            return Ok(Some((StatusCode::CONFLICT, state)));
+        }
         let given = Given {
-            ours: ours(&report, word.fault),
+            ours: now,
             owner: word.owner,
             clip: word.clip,
             fault: word.fault,
@@ -160,7 +188,7 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
         };
         at_hand.say(|s| s.give_verdict(&given))?;
         let done = format!("Kept: {} {}, you {}.", given.fault.words(), given.ours.words(), given.words());
-        Ok(Some(standing(&at_hand.store.verdicts()?, &given.owner, &given.clip, done)))
+        Ok(Some((StatusCode::OK, standing(&at_hand.store.verdicts()?, &report, &given.owner, (true, done)))))
     })
     .await
 }
@@ -168,14 +196,12 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
 pub async fn undo(State(desk): State<Arc<Desk>>, Json(last): Json<Last>) -> Response {
     aside(desk, move |d| {
         let mut at_hand = d.at_hand();
-        if at_hand.store.result(&last.owner, &last.clip)?.is_none() {
-            return Ok(None);
-        }
+        let Some(report) = at_hand.store.result(&last.owner, &last.clip)? else { return Ok(None) };
         let done = match at_hand.say(|s| s.take_back_verdict(&last.owner, &last.clip))? {
             Some(g) => format!("Taken back: {}, you {}.", g.fault.words(), g.words()),
             None => "Nothing to take back on this clip.".into(),
         };
-        Ok(Some(standing(&at_hand.store.verdicts()?, &last.owner, &last.clip, done)))
+        Ok(Some(standing(&at_hand.store.verdicts()?, &report, &last.owner, (true, done))))
     })
     .await
 }

@@ -38,7 +38,8 @@ pub struct Exported {
 /// Writes a student's clips below `to` (made where it is missing). Errors: the store or a file cannot be read or written.
 pub fn export(out: &OutFolder, store: &Store, owner: &str, format: Format, to: &Path) -> Result<Exported> {
     let mut reports: Vec<Report> = store.results()?.into_iter().filter(|(s, _)| s.owner == owner).map(|(s, _)| s.report).collect();
-    reports.sort_by(|a, b| (&a.clip.captured, &a.clip.id).cmp(&(&b.clip.captured, &b.clip.id)));
+    let filmed = |r: &Report| r.clip.captured.as_deref().and_then(crate::intake::date::instant);
+    reports.sort_by(|a, b| (filmed(a), &a.clip.id).cmp(&(filmed(b), &b.clip.id)));
     let mut done = Exported::default();
     if format == Format::Csv {
         done.clips = reports.len();

@@ -41,7 +41,9 @@ pub fn say<T>(store: &mut Store, far: Option<&Reach>, act: impl FnOnce(&mut dyn 
 /// Error: usage, where the folder follows a database.
 pub fn not_elsewhere(store: &Store) -> Result<()> {
     match store.note(KEPT)? {
-        Some(_) => Err(Error::Usage("the verdicts on these results are kept in a database: name it with --store".into())),
+        Some(_) => {
+            Err(Error::Usage("the verdicts on these results are kept in a database: name it with --store or in DAWNSHEET_STORE".into()))
+        }
         None => Ok(()),
     }
 }

@@ -4,8 +4,11 @@
 pub mod connect;
 pub mod elsewhere;
 #[cfg(feature = "queue")]
+mod login;
+#[cfg(feature = "queue")]
 pub mod postgres;
 pub mod results;
+pub mod sequential;
 pub mod statistics;
 pub mod store;
 pub mod trend;

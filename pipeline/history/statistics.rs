@@ -22,6 +22,19 @@ pub fn normal_quantile(p: f64) -> f64 {
     (low + high) / 2.0
 }
 
+/// Quantile of Student's t of `p` (0.5..1) with `freedom` degrees of freedom, at least 4, to a hundredth (Abramowitz & Stegun
+/// 26.7.5).
+pub fn student_quantile(p: f64, freedom: f64) -> f64 {
+    let z = normal_quantile(p);
+    let terms = [
+        (z.powi(3) + z) / 4.0,
+        (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / 96.0,
+        (3.0 * z.powi(7) + 19.0 * z.powi(5) + 17.0 * z.powi(3) - 15.0 * z) / 384.0,
+        (79.0 * z.powi(9) + 776.0 * z.powi(7) + 1482.0 * z.powi(5) - 1920.0 * z.powi(3) - 945.0 * z) / 92_160.0,
+    ];
+    terms.iter().rev().fold(0.0, |sum, term| (sum + term) / freedom) + z
+}
+
 /// A straight line through a history.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Line {
@@ -135,11 +148,12 @@ fn share_at_least(n: usize, s: i64) -> f64 {
     let mut share = vec![0.0; pairs + 1];
     share[0] = 1.0;
     for size in 2..=n {
+        // next[k] is the mean of share[k − size + 1 ..= k]: a window that slides
         let mut next = vec![0.0; pairs + 1];
-        for (k, p) in share.iter().enumerate().filter(|(_, p)| **p > 0.0) {
-            for more in 0..size {
-                next[k + more] += p / size as f64;
-            }
+        let mut window = 0.0_f64;
+        for k in 0..=size * (size - 1) / 2 {
+            window += share[k] - if k >= size { share[k - size] } else { 0.0 };
+            next[k] = window.max(0.0) / size as f64;
         }
         share = next;
     }
@@ -189,6 +203,12 @@ pub fn sem_of_sessions(first: &[f64], second: &[f64]) -> f64 {
 /// Minimal detectable change at 95 %: 1.96·√2·SEM, the least difference of two readings that is more than their error.
 pub fn minimal_detectable_change(sem: f64) -> f64 {
     1.96 * std::f64::consts::SQRT_2 * sem
+}
+
+/// Standard deviation of residuals from their median distance to 0, which few odd ones cannot move: 1.4826·MAD (normal
+/// values; Hampel 1974).
+pub fn spread_about(residuals: impl Iterator<Item = f64>) -> f64 {
+    1.4826 * median(&residuals.map(f64::abs).collect::<Vec<_>>())
 }
 
 /// Root mean square; NaN for no values.

@@ -1,23 +1,32 @@
 //! Whether a student's fault is truly getting better: per metric, view and club class, from main swings with usable values.
-//! A change is only called one where an exact test and the metric's own error both say so.
+//! A day has one value, however many clips were filmed on it. A change is only called one where a test that may be looked
+//! at after every clip says so, corrected over all that is followed, and it is more than error and a day's form can make.
 
-use super::statistics::{Ewma, Line, MannKendall, ewma, mann_kendall, minimal_detectable_change, root_mean_square, theil_sen};
+use super::sequential::{AnyTime, holm, sequential_ranks};
+use super::statistics::{
+    Ewma, Line, MannKendall, ewma, mann_kendall, minimal_detectable_change, root_mean_square, spread_about, theil_sen,
+};
 use crate::history::store::Stored;
-use crate::intake::Brief;
+use crate::intake::{Brief, date};
 use crate::report::Report;
-use crate::report::types::{Measured, ViewKind};
+use crate::report::types::{CapturedSource, Measured, ViewKind};
 use crate::track::signal::median;
+use jiff::Timestamp;
+use jiff::civil::Date;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
 /// A metric followed over time.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Tracked {
     pub metric: &'static str,
     /// In a coach's words.
     pub words: &'static str,
     /// Whether less is better; otherwise no direction is.
     pub lower_is_better: bool,
+    /// Standard deviation of a golfer's own swings about the day's, and again of the days about the golfer's, in the
+    /// metric's unit. Assumed, no source: a centimetre, the same as a share of an upper arm, a twentieth of a tempo.
+    pub natural: f64,
     /// Decimals to print.
     #[serde(skip)]
     pub digits: usize,
@@ -25,11 +34,11 @@ pub struct Tracked {
 
 /// The metrics followed, in a coach's order.
 pub const TRACKED: [Tracked; 5] = [
-    Tracked { metric: "trail_hip_travel_cm", words: "trail hip slide", lower_is_better: true, digits: 1 },
-    Tracked { metric: "pelvis_travel_cm", words: "pelvis slide", lower_is_better: true, digits: 1 },
-    Tracked { metric: "lead_elbow_bow_late_upper_arms", words: "lead elbow out of line", lower_is_better: true, digits: 2 },
-    Tracked { metric: "head_lateral_max_back_cm", words: "head drift", lower_is_better: true, digits: 1 },
-    Tracked { metric: "tempo_ratio", words: "tempo, back to down", lower_is_better: false, digits: 1 },
+    Tracked { metric: "trail_hip_travel_cm", words: "trail hip slide", lower_is_better: true, natural: 1.0, digits: 1 },
+    Tracked { metric: "pelvis_travel_cm", words: "pelvis slide", lower_is_better: true, natural: 1.0, digits: 1 },
+    Tracked { metric: "lead_elbow_bow_late_upper_arms", words: "lead elbow out of line", lower_is_better: true, natural: 0.03, digits: 2 },
+    Tracked { metric: "head_lateral_max_back_cm", words: "head drift", lower_is_better: true, natural: 1.0, digits: 1 },
+    Tracked { metric: "tempo_ratio", words: "tempo, back to down", lower_is_better: false, natural: 0.15, digits: 1 },
 ];
 
 /// Clubs that may be compared with each other.
@@ -79,12 +88,24 @@ pub struct Point {
     pub clip: String,
     /// ISO 8601, as in the report.
     pub captured: String,
-    /// Days since the first clip of the series.
+    /// Days since the first clip of the series, counted by the calendar.
     pub day: f64,
     /// In the metric's unit, with its 95 % interval.
     pub value: f64,
     pub low: f64,
     pub high: f64,
+}
+
+/// A day's value: the median of its clips.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Day {
+    /// Days since the first of the series.
+    pub day: f64,
+    pub clips: usize,
+    pub value: f64,
+    /// Standard error of the value: of measuring, which a day's clips share (camera, clothes, light), and of the swings, which
+    /// differ.
+    pub error: f64,
 }
 
 /// What a series says.
@@ -123,23 +144,39 @@ pub struct Trend {
     pub club: ClubClass,
     /// In time order; at least one.
     pub points: Vec<Point>,
+    /// In time order; at least one.
+    pub days: Vec<Day>,
     pub word: Word,
     /// One sentence: why that word.
     pub reason: String,
-    /// Median of the last clips − median of the first (up to three each, no clip in both); null for one clip.
+    /// Median of the first days and of the last (up to three each, no day in both); null for one day.
+    pub first: Option<f64>,
+    pub last: Option<f64>,
+    /// `last` − `first`.
     pub change: Option<f64>,
-    /// 1.96·√2·(root mean square of the values' own standard errors).
+    /// The least change from the first days to the last that is more than error and a day's form can make (95 %).
+    pub error_of_change: f64,
+    /// The same between two single days: 1.96·√2·(standard deviation of a day's value).
     pub minimal_detectable_change: f64,
     /// Theil–Sen line over days, 95 % interval of its slope.
     pub line: Option<Line>,
+    /// Of the days; shown, not judged by: it knows nothing of earlier looks.
     pub test: Option<MannKendall>,
-    /// Weight 0.3 on the newest, from the median of the first clips, limits at three standard errors.
+    /// Judged by; at least two days.
+    pub any_time: Option<AnyTime>,
+    /// Probability, if nothing changed, of such an order at this or any earlier look, in this or any other series of the
+    /// student.
+    pub corrected: f64,
+    /// Of the days: weight 0.3 on the newest, from `first`, limits at three standard deviations of a day's value.
     pub ewma: Ewma,
 }
 
-/// Fewer clips than this are never called a trend.
-const ENOUGH: usize = 5;
+/// Fewer days than this are never called a trend: even in perfect order they could not be, by the test.
+const ENOUGH: usize = 6;
 const SIGNIFICANT: f64 = 0.05;
+/// Views and kinds of club are tested in the order in which the student began with them; each may spend this share of the
+/// chance of error that those before it left.
+const SHARE: f64 = 0.6;
 const EWMA_WEIGHT: f64 = 0.3;
 
 /// The value of a metric in the main swing of a usable report.
@@ -155,44 +192,58 @@ pub fn standard_error(m: &Measured) -> f64 {
     (m.high - m.value) / 1.96
 }
 
-/// Days since 1970 of an ISO 8601 date, date and time, or instant; `None` where it is none of them.
-pub fn day_of(captured: &str) -> Option<f64> {
-    let seconds = captured
-        .parse::<jiff::Timestamp>()
-        .ok()
-        .or_else(|| {
-            let local = captured.parse::<jiff::civil::DateTime>().ok()?;
-            local.to_zoned(jiff::tz::TimeZone::UTC).ok().map(|z| z.timestamp())
-        })
-        .map(|t| t.as_second())?;
-    Some(seconds as f64 / 86_400.0)
+/// When a clip was filmed, ISO 8601, where that is known. The time of a file may be that of its copy.
+pub fn filmed(report: &Report) -> Option<&str> {
+    report.clip.captured.as_deref().filter(|_| report.clip.captured_source != Some(CapturedSource::Mtime))
 }
 
-/// A clip's day (since 1970), report and value.
-type Dated<'a> = (f64, &'a Report, &'a Measured);
+/// A clip's value with its day by the calendar and its moment, which orders the clips of a day.
+struct Dated<'a> {
+    day: Date,
+    at: Timestamp,
+    report: &'a Report,
+    value: &'a Measured,
+}
 
-/// All trends, by student, view, club class and metric (as tracked). Clips without a date are left out.
+/// What may be compared: one view, one kind of club.
+type Alike = (ViewKind, ClubClass);
+
+/// All trends, by student, view, club class and metric (as tracked). Clips of which nobody knows when they were filmed are
+/// left out.
 pub fn trends<'a>(stored: impl IntoIterator<Item = &'a Stored>) -> Vec<Trend> {
     let mut by_owner: BTreeMap<&str, Vec<&Report>> = BTreeMap::new();
     for s in stored {
         by_owner.entry(&s.owner).or_default().push(&s.report);
     }
-    let mut all = Vec::new();
-    for (owner, reports) in by_owner {
-        let mut series: BTreeMap<(ViewKind, ClubClass, usize), Vec<Dated>> = BTreeMap::new();
-        for report in reports {
-            let Some(day) = report.clip.captured.as_deref().and_then(day_of) else {
-                continue;
-            };
-            let Some(view) = &report.view else { continue };
-            let club = ClubClass::of(report.clip.club.as_deref());
-            for (i, metric) in TRACKED.iter().enumerate() {
-                if let Some(m) = value(report, metric.metric) {
-                    series.entry((view.kind, club, i)).or_default().push((day, report, m));
-                }
+    by_owner.into_iter().flat_map(|(owner, reports)| of_student(owner, &reports)).collect()
+}
+
+fn of_student(owner: &str, reports: &[&Report]) -> Vec<Trend> {
+    let mut series: BTreeMap<Alike, BTreeMap<usize, Vec<Dated>>> = BTreeMap::new();
+    for report in reports {
+        let when = filmed(report).and_then(|c| Some((date::local_day(c)?, date::instant(c)?)));
+        let (Some((day, at)), Some(view)) = (when, &report.view) else { continue };
+        let club = ClubClass::of(report.clip.club.as_deref());
+        for (i, metric) in TRACKED.iter().enumerate() {
+            if let Some(value) = value(report, metric.metric) {
+                series.entry((view.kind, club)).or_default().entry(i).or_default().push(Dated { day, at, report, value });
             }
         }
-        all.extend(series.into_iter().map(|((view, club, i), found)| trend(owner, TRACKED[i], view, club, found)));
+    }
+    let mut begun: Vec<(Date, Alike)> =
+        series.iter().filter_map(|(alike, by)| Some((by.values().flatten().map(|d| d.day).min()?, *alike))).collect();
+    begun.sort();
+    let mut all = Vec::new();
+    for (alike, by_metric) in series {
+        let place = begun.iter().position(|(_, a)| *a == alike).unwrap_or(begun.len());
+        let share = SHARE * (1.0 - SHARE).powi(place as i32);
+        let mut group: Vec<Trend> = by_metric.into_iter().map(|(i, found)| unjudged(owner, TRACKED[i], alike, found)).collect();
+        let p: Vec<f64> = group.iter().map(|t| t.any_time.map_or(1.0, |p| p.two_sided())).collect();
+        for (t, corrected) in group.iter_mut().zip(holm(&p, TRACKED.len())) {
+            t.corrected = (corrected / share).min(1.0);
+            (t.word, t.reason) = judge(t);
+        }
+        all.extend(group);
     }
     all
 }
@@ -226,87 +277,111 @@ pub fn csv(trends: &[Trend]) -> String {
     all
 }
 
-fn trend(owner: &str, metric: Tracked, view: ViewKind, club: ClubClass, mut found: Vec<Dated>) -> Trend {
-    found.sort_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.clip.id.cmp(&b.1.clip.id)));
-    let first = found[0].0;
+/// Everything about a series but its word, which takes the others of the student.
+fn unjudged(owner: &str, metric: Tracked, (view, club): Alike, mut found: Vec<Dated>) -> Trend {
+    found.sort_by(|a, b| (a.day, a.at, &a.report.clip.id).cmp(&(b.day, b.at, &b.report.clip.id)));
+    let first_day = found[0].day;
+    let since = |day: Date| f64::from(day.since(first_day).map_or(0, |s| s.get_days()));
     let points: Vec<Point> = found
         .iter()
-        .map(|(day, report, m)| Point {
-            clip: report.clip.id.clone(),
-            captured: report.clip.captured.clone().unwrap_or_default(),
-            day: day - first,
-            value: m.value,
-            low: m.low,
-            high: m.high,
+        .map(|d| Point {
+            clip: d.report.clip.id.clone(),
+            captured: d.report.clip.captured.clone().unwrap_or_default(),
+            day: since(d.day),
+            value: d.value.value,
+            low: d.value.low,
+            high: d.value.high,
         })
         .collect();
-    // clips of one instant have no order among them: their median stands for them
-    let instants: Vec<(f64, f64)> =
-        points.chunk_by(|a, b| a.day == b.day).map(|g| (g[0].day, median(&g.iter().map(|p| p.value).collect::<Vec<_>>()))).collect();
-    let (t, y): (Vec<f64>, Vec<f64>) = instants.into_iter().unzip();
-    let error = root_mean_square(&found.iter().map(|(_, _, m)| standard_error(m)).collect::<Vec<_>>());
-    let mdc = minimal_detectable_change(error);
+    let days: Vec<Day> = found.chunk_by(|a, b| a.day == b.day).map(|clips| day(since(clips[0].day), metric, clips)).collect();
+    let (t, y): (Vec<f64>, Vec<f64>) = days.iter().map(|d| (d.day, d.value)).unzip();
+    let line = theil_sen(&t, &y, 0.95);
+    let sd = spread_of_a_day(metric, &days, line);
     let each = (y.len() / 2).min(3);
     let start = median(&y[..each.max(1)]);
-    let change = (each > 0).then(|| median(&y[y.len() - each..]) - start);
-    let test = mann_kendall(&y);
-    let unit = found[0].2.unit.clone();
-    let (word, reason) = judge(metric, &unit, y.len(), change, mdc, test);
+    let ends = (each > 0).then(|| (start, median(&y[y.len() - each..])));
+    let mdc = minimal_detectable_change(sd);
     Trend {
         owner: owner.into(),
-        student: found[0].1.clip.student.clone(),
+        student: found[0].report.clip.student.clone(),
         metric,
-        unit,
+        unit: found[0].value.unit.clone(),
         view,
         club,
-        word,
-        reason,
-        change,
+        word: Word::TooEarly,
+        reason: String::new(),
+        first: ends.map(|e| e.0),
+        last: ends.map(|e| e.1),
+        change: ends.map(|e| e.1 - e.0),
+        error_of_change: mdc * spread_of_median(each),
         minimal_detectable_change: mdc,
-        line: theil_sen(&t, &y, 0.95),
-        test,
-        ewma: ewma(&y, EWMA_WEIGHT, start, error, 3.0),
+        line,
+        test: mann_kendall(&y),
+        any_time: (y.len() > 1).then(|| sequential_ranks(&y)),
+        corrected: 1.0,
+        ewma: ewma(&y, EWMA_WEIGHT, start, sd, 3.0),
         points,
+        days,
     }
 }
 
-/// The word for a series of `n` instants, and the sentence that gives its reason.
-fn judge(metric: Tracked, unit: &str, n: usize, change: Option<f64>, mdc: f64, test: Option<MannKendall>) -> (Word, String) {
-    let (Some(change), Some(test)) = (change, test) else {
-        return (Word::TooEarly, "One dated clip: nothing to compare with yet.".into());
+/// One day's clips (at least one).
+fn day(day: f64, metric: Tracked, clips: &[Dated]) -> Day {
+    let measuring = root_mean_square(&clips.iter().map(|c| standard_error(c.value)).collect::<Vec<_>>());
+    let values: Vec<f64> = clips.iter().map(|c| c.value.value).collect();
+    Day { day, clips: clips.len(), value: median(&values), error: measuring.hypot(metric.natural * spread_of_median(clips.len())) }
+}
+
+/// Standard deviation of a day's value about what does not change: of the error and the days' form, or what the student's
+/// own days show about their line, whichever is more.
+fn spread_of_a_day(metric: Tracked, days: &[Day], line: Option<Line>) -> f64 {
+    let assumed = root_mean_square(&days.iter().map(|d| d.error).collect::<Vec<_>>()).hypot(metric.natural);
+    let shown = line.filter(|_| days.len() >= ENOUGH).map(|l| spread_about(days.iter().map(|d| d.value - l.at(d.day))));
+    shown.map_or(assumed, |s| s.max(assumed))
+}
+
+/// Standard deviation of the median of n values over that of one (normal values; exact to three, then the limit √(π/2n)).
+fn spread_of_median(n: usize) -> f64 {
+    match n {
+        0 | 1 => 1.0,
+        2 => std::f64::consts::FRAC_1_SQRT_2,
+        3 => 0.6698,
+        n => (std::f64::consts::FRAC_PI_2 / n as f64).sqrt(),
+    }
+}
+
+/// The word for a series, and the sentence that gives its reason.
+fn judge(t: &Trend) -> (Word, String) {
+    let (Some(change), Some(any_time)) = (t.change, t.any_time) else {
+        return (Word::TooEarly, "One day with a clip: nothing to compare with yet.".into());
     };
-    let d = metric.digits;
-    let unit = if unit == "ratio" { String::new() } else { format!(" {unit}") };
+    let (n, d, error) = (t.days.len(), t.metric.digits, t.error_of_change);
+    let unit = if t.unit == "ratio" { String::new() } else { format!(" {}", t.unit) };
     // a change that prints as nothing has no sign
     let change = if format!("{:.d$}", change.abs()).parse() == Ok(0.0) { 0.0 } else { change };
     let moved = if change == 0.0 { format!("{change:.d$}{unit}") } else { format!("{change:+.d$}{unit}") };
+    let alone = format!("the {error:.d$}{unit} that error and a day's form can make");
     if n < ENOUGH {
-        let size = if change.abs() > mdc { "more" } else { "less" };
-        return (
-            Word::TooEarly,
-            format!("{n} clips; a trend takes {ENOUGH}. So far {moved}, {size} than the {mdc:.d$}{unit} that error alone can make."),
-        );
+        let size = if change.abs() > error { "more" } else { "less" };
+        return (Word::TooEarly, format!("{n} days; a trend takes {ENOUGH}. So far {moved}, {size} than {alone}."));
     }
-    let p = if test.two_sided < 0.001 { "under 0.001".into() } else { format!("{:.3}", test.two_sided) };
-    let ordered = test.two_sided <= SIGNIFICANT && (test.s > 0) == (change > 0.0);
-    let beyond = change.abs() > mdc;
+    let p = if t.corrected < 0.001 { "p under 0.001".into() } else { format!("p {:.3}", t.corrected) };
+    let ordered = t.corrected <= SIGNIFICANT && any_time.is_rise() == (change > 0.0);
+    let beyond = change.abs() > error;
     if ordered && beyond {
-        let word = match (metric.lower_is_better, change < 0.0) {
+        let word = match (t.metric.lower_is_better, change < 0.0) {
             (true, true) => Word::Improving,
             (true, false) => Word::Worsening,
             (false, _) => Word::Changing,
         };
-        let text = format!(
-            "{moved} from the first clips to the last, beyond the {mdc:.d$}{unit} that error can make, and in order (p {p}, {n} clips)."
-        );
-        return (word, text);
+        return (word, format!("{moved} from the first days to the last, beyond {alone}, and in order ({p}, {n} days)."));
     }
     let why = match (ordered, beyond) {
-        (true, false) => format!("the change of {moved} is within the {mdc:.d$}{unit} that error can make"),
-        (false, true) => format!("{moved} from the first clips to the last, but up and down between (p {p})"),
-        _ => format!("{moved}, within the {mdc:.d$}{unit} that error can make, and no order in it (p {p})"),
+        (true, false) => format!("the change of {moved} is within {alone}"),
+        (false, true) => format!("{moved} from the first days to the last, but up and down between ({p})"),
+        _ => format!("{moved}, within {alone}, and no order in it ({p})"),
     };
-    (Word::Steady, format!("{n} clips: {why}."))
+    (Word::Steady, format!("{n} days: {why}."))
 }
 
 /// A line of eight heights, one a clip, oldest first; a flat series sits in the middle.
@@ -323,7 +398,7 @@ pub fn sparkline(values: impl Iterator<Item = f64> + Clone) -> String {
 
 impl Trend {
     /// The newest clip's value.
-    pub fn last(&self) -> &Point {
+    pub fn newest(&self) -> &Point {
         &self.points[self.points.len() - 1]
     }
 }

@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
+use jiff::tz::TimeZone;
 
 /// A date (with a time of day, where one follows) in a file name: `20260412`, `2026-04-12`, `20260412_183015`… ISO 8601.
 pub fn from_file_name(name: &str) -> Option<String> {
@@ -57,6 +58,20 @@ pub fn from_container(text: &str) -> Option<String> {
 pub fn written(text: &str) -> Option<String> {
     let ok = text.parse::<Date>().is_ok() || text.parse::<DateTime>().is_ok() || text.parse::<Timestamp>().is_ok();
     ok.then(|| text.to_string())
+}
+
+/// The moment of an ISO 8601 date, date and time, or instant; what names no zone is of this machine's, a date its first
+/// moment. `None` where it is none of them.
+pub fn instant(text: &str) -> Option<Timestamp> {
+    let here = || text.parse::<DateTime>().ok()?.to_zoned(TimeZone::system()).ok().map(|z| z.timestamp());
+    text.parse().ok().or_else(here)
+}
+
+/// The day of an ISO 8601 date, date and time, or instant by this machine's clock: the one that every page shows, that trends
+/// count and that `--since` means. `None` where it is none of them.
+pub fn local_day(text: &str) -> Option<Date> {
+    let instant = text.parse::<Timestamp>().ok().map(|t| t.to_zoned(TimeZone::system()).date());
+    instant.or_else(|| text.parse::<DateTime>().ok().map(|d| d.date()))
 }
 
 #[cfg(test)]

@@ -62,6 +62,9 @@ pub fn parse(text: &str) -> Result<Sidecar, String> {
             v => (k, v),
         })
         .collect();
+    if let Some((key, odd)) = table.iter().find_map(|(k, v)| Some((k, odd(v.as_str()?, k == "note")?))) {
+        return Err(format!("{key} holds the control character U+{:04X}: write it without", u32::from(odd)));
+    }
     let sidecar: Sidecar = table.try_into().map_err(|e: toml::de::Error| e.message().to_string())?;
     if sidecar.captured.as_deref().is_some_and(|c| date::written(c).is_none()) {
         return Err("captured is not a date like 2026-04-12".into());
@@ -70,6 +73,12 @@ pub fn parse(text: &str) -> Result<Sidecar, String> {
         return Err("playback_factor is outside its range 0.1 to 64".into());
     }
     Ok(sidecar)
+}
+
+/// A control character, which no name, club or note needs and databases, logs and spreadsheets stumble over; `lines`: text
+/// that may have lines and tabs.
+fn odd(text: &str, lines: bool) -> Option<char> {
+    text.chars().find(|c| c.is_control() && !(lines && matches!(c, '\n' | '\r' | '\t')))
 }
 
 #[cfg(test)]
@@ -81,5 +90,20 @@ mod tests {
         assert!(e.contains("clubb") && e.contains("club"), "{e}");
         assert!(super::parse("captured = \"yesterday\"").is_err());
         assert!(super::parse("playback_factor = 0").is_err());
+    }
+
+    #[test]
+    fn control_characters_are_refused_by_name() {
+        for (text, says) in [
+            ("note = \"a\\u0000b\"", "note holds the control character U+0000"),
+            ("student = \"Ada\\nLind\"", "student holds the control character U+000A"),
+            ("club = \"7\\u001B[2J\"", "club holds the control character U+001B"),
+            ("note = \"\\u0085\"", "U+0085"),
+        ] {
+            let e = super::parse(text).unwrap_err();
+            assert!(e.contains(says), "{text}: {e}");
+        }
+        let note = super::parse("note = \"two\\n\\tlines\"\nstudent = \"Zoë Åberg\"").unwrap();
+        assert_eq!(note.note.as_deref(), Some("two\n\tlines"));
     }
 }

@@ -133,47 +133,94 @@ impl Queue {
     }
 
     /// Adds jobs under their keys; a key that is there already is left alone, or tried again where it was given up and
-    /// `revive` says so. `priority`: lower goes first.
-    pub fn add(&self, jobs: &[(String, i16, ClipJob)], attempts: i16, revive: bool) -> Result<Added> {
+    /// `revive` says so. `priority`: lower goes first. Jobs that the database refuses are named (place in `jobs`, why), the
+    /// others added. Errors: usage, database.
+    pub fn add(&self, jobs: &[(String, i16, ClipJob)], attempts: i16, revive: bool) -> Result<(Added, Vec<(usize, String)>)> {
         let mut db = connect(&self.config)?;
         let utils = self.utils()?;
-        let mut done = Added::default();
-        for batch in jobs.chunks(BATCH) {
-            let keys: Vec<&str> = batch.iter().map(|(key, ..)| key.as_str()).collect();
-            let rows = db.query(
-                "SELECT key, id, attempts, attempts >= max_attempts AND locked_at IS NULL FROM graphile_worker.jobs WHERE key = ANY($1)",
-                &[&keys],
-            )?;
-            let there: BTreeSet<String> = rows.iter().map(|r| r.get(0)).collect();
-            let mut dead: BTreeMap<i16, Vec<i64>> = BTreeMap::new();
-            for r in rows.iter().filter(|r| r.get(3)) {
-                dead.entry(r.get(2)).or_default().push(r.get(1));
-            }
-            let count = dead.values().map(Vec::len).sum::<usize>();
-            done.there += there.len() - count;
-            if revive {
-                // more attempts, not attempts from new: the fence needs them to grow
-                for (spent, ids) in &dead {
-                    let more =
-                        RescheduleJobOptions { max_attempts: Some(spent.saturating_add(attempts)), ..RescheduleJobOptions::default() };
-                    self.runtime.block_on(utils.reschedule_jobs(ids, more)).map_err(database)?;
-                }
-                done.revived += count;
-            } else {
-                done.dead += count;
-            }
-            let specs: Vec<(ClipJob, JobSpec)> = batch
-                .iter()
-                .filter(|(key, ..)| !there.contains(key))
-                .map(|(key, priority, job)| {
-                    let spec = JobSpec::builder().job_key(key.clone()).priority(*priority).max_attempts(attempts).build();
-                    (job.clone(), spec)
-                })
-                .collect();
-            let borrowed: Vec<(ClipJob, &JobSpec)> = specs.iter().map(|(job, spec)| (job.clone(), spec)).collect();
-            done.added += self.runtime.block_on(utils.add_jobs(&borrowed)).map_err(database)?.len();
+        let (mut done, mut refused) = (Added::default(), Vec::new());
+        for (at, batch) in jobs.chunks(BATCH).enumerate() {
+            let there = self.known(&mut db, &utils, batch, (attempts, revive), &mut done)?;
+            let new: Vec<usize> = (0..batch.len()).filter(|i| !there.contains(&batch[*i].0)).map(|i| at * BATCH + i).collect();
+            done.added += self.add_new(&mut db, &utils, jobs, &new, attempts, &mut refused)?;
         }
-        Ok(done)
+        Ok((done, refused))
+    }
+
+    /// Adds these of the jobs. Where that fails though the database is there, each half alone, down to the one at fault.
+    fn add_new(
+        &self,
+        db: &mut postgres::Client,
+        utils: &WorkerUtils,
+        jobs: &[(String, i16, ClipJob)],
+        new: &[usize],
+        attempts: i16,
+        refused: &mut Vec<(usize, String)>,
+    ) -> Result<usize> {
+        let spec = |i: &usize| JobSpec::builder().job_key(jobs[*i].0.clone()).priority(jobs[*i].1).max_attempts(attempts).build();
+        let specs: Vec<JobSpec> = new.iter().map(spec).collect();
+        let batch: Vec<(ClipJob, &JobSpec)> = new.iter().zip(&specs).map(|(i, spec)| (jobs[*i].2.clone(), spec)).collect();
+        let why = match self.runtime.block_on(utils.add_jobs(&batch)) {
+            Ok(added) => return Ok(added.len()),
+            Err(e) => e.to_string(),
+        };
+        if db.simple_query("SELECT 1").is_err() {
+            return Err(database(why));
+        }
+        match new {
+            [] => Ok(0),
+            [one] => {
+                // the engine keeps no more than that there was an error
+                let payload = serde_json::to_string(&jobs[*one].2).map_err(internal)?;
+                let said = db.query_one("SELECT $1::text::jsonb IS NULL", &[&payload]).err();
+                refused.push((*one, said.map_or(why, |e| Error::from(e).to_string())));
+                Ok(0)
+            }
+            _ => {
+                let (left, right) = new.split_at(new.len() / 2);
+                let before = refused.len();
+                let added = self.add_new(db, utils, jobs, left, attempts, refused)?;
+                if added == 0 && refused.len() - before == left.len() && left.len() > 1 {
+                    // whatever is refused whole is not one clip's fault
+                    return Err(database(why));
+                }
+                Ok(added + self.add_new(db, utils, jobs, right, attempts, refused)?)
+            }
+        }
+    }
+
+    /// The keys of a batch that are there already; those given up before are tried again where `revive` says so.
+    fn known(
+        &self,
+        db: &mut postgres::Client,
+        utils: &WorkerUtils,
+        batch: &[(String, i16, ClipJob)],
+        (attempts, revive): (i16, bool),
+        done: &mut Added,
+    ) -> Result<BTreeSet<String>> {
+        let keys: Vec<&str> = batch.iter().map(|(key, ..)| key.as_str()).collect();
+        let rows = db.query(
+            "SELECT key, id, attempts, attempts >= max_attempts AND locked_at IS NULL FROM graphile_worker.jobs WHERE key = ANY($1)",
+            &[&keys],
+        )?;
+        let there: BTreeSet<String> = rows.iter().map(|r| r.get(0)).collect();
+        let mut dead: BTreeMap<i16, Vec<i64>> = BTreeMap::new();
+        for r in rows.iter().filter(|r| r.get(3)) {
+            dead.entry(r.get(2)).or_default().push(r.get(1));
+        }
+        let count = dead.values().map(Vec::len).sum::<usize>();
+        done.there += there.len() - count;
+        if !revive {
+            done.dead += count;
+            return Ok(there);
+        }
+        // more attempts, not attempts from new: the fence needs them to grow
+        for (spent, ids) in &dead {
+            let more = RescheduleJobOptions { max_attempts: Some(spent.saturating_add(attempts)), ..RescheduleJobOptions::default() };
+            self.runtime.block_on(utils.reschedule_jobs(ids, more)).map_err(database)?;
+        }
+        done.revived += count;
+        Ok(there)
     }
 
     /// Works on jobs, `slots` at a time, until interrupted; then lets those at work finish within `grace`. The database may go

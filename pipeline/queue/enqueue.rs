@@ -9,7 +9,7 @@ use crate::error::{Error, Result};
 use crate::history::Results;
 use crate::intake::admit::placeholder_sha256;
 use crate::intake::roster::slug;
-use crate::intake::{Roster, Upload};
+use crate::intake::{Brief, Roster, Upload};
 use crate::judge::{self, Identity};
 use crate::pose::models::{ModelChoice, Models, hex};
 use crate::report::{Reason, ReasonCode};
@@ -74,7 +74,7 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
     let mut ready = Vec::new();
     for u in uploads {
         let lacks = || plan.media.as_ref().and_then(|m| m.lacks(&u.brief.file, u.bytes));
-        match u.waits.clone().or_else(lacks) {
+        match u.waits.clone().or_else(|| unstorable(&u.brief)).or_else(lacks) {
             Some(why) => planned.waiting.push((u.brief.file, why)),
             None => ready.push(u),
         }
@@ -89,8 +89,20 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
         .collect();
     let settings = keep_settings(store.as_mut(), &plan.settings)?;
     let jobs = jobs(plan, identified, &models, store.as_mut(), &settings, &mut planned)?;
-    planned.jobs = queue.add(&jobs, plan.attempts, plan.retry_failed)?;
+    let (added, refused) = queue.add(&jobs, plan.attempts, plan.retry_failed)?;
+    planned.jobs = added;
+    planned.waiting.extend(refused.into_iter().map(|(i, why)| {
+        let file = jobs[i].2.identity.brief.file.clone();
+        (file, format!("the database refuses what is known about it ({why}): look at its name, sidecar and roster entry"))
+    }));
     Ok(planned)
+}
+
+/// Why PostgreSQL cannot hold what is known about a clip: its text has no NUL.
+fn unstorable(brief: &Brief) -> Option<String> {
+    let known = [Some(&brief.file), brief.student.as_ref(), brief.club.as_ref(), brief.note.as_ref(), brief.working_on.as_ref()];
+    let nul = known.into_iter().flatten().any(|text| text.contains('\0'));
+    nul.then(|| "its name, note or roster entry holds a NUL character, which the database cannot keep: write it without".into())
 }
 
 fn jobs(

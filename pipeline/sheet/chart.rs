@@ -57,7 +57,7 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
     let (low, high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
     let room = ((high - low) * 0.06).max(1e-6);
     let (low, high) = (low - room, high + room);
-    let last = trend.last().day;
+    let last = trend.newest().day;
     let x = |day: f64| {
         if last > 0.0 { LEFT + 12.0 + day / last * (RIGHT - LEFT - 24.0) } else { (LEFT + RIGHT) / 2.0 }
     };
@@ -82,10 +82,10 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
         })
         .collect();
     // the line says something only where there are enough clips for one
-    let drawn = trend.line.filter(|_| trend.points.len() >= 3 && last > 0.0);
-    let days: Vec<f64> = trend.points.iter().map(|p| p.day).collect();
+    let drawn = trend.line.filter(|_| trend.days.len() >= 3 && last > 0.0);
+    let days: Vec<f64> = trend.days.iter().map(|d| d.day).collect();
     let middle = median(&days);
-    let band = drawn.filter(|_| trend.points.len() >= 5).map(|l| {
+    let band = drawn.filter(|_| days.len() >= 5).map(|l| {
         let at = |slope: f64, day: f64| l.at(middle) + slope * (day - middle);
         let corners = [
             (0.0, at(l.low, 0.0).max(at(l.high, 0.0))),
@@ -97,9 +97,7 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
         ];
         path(corners.into_iter().map(|(day, v)| (x(day), y(v)))) + "Z"
     });
-    let mut instants = days.clone();
-    instants.dedup();
-    let average = (instants.len() >= 5).then(|| path(instants.iter().zip(&trend.ewma.values).map(|(t, v)| (x(*t), y(*v)))));
+    let average = (days.len() >= 5).then(|| path(days.iter().zip(&trend.ewma.values).map(|(t, v)| (x(*t), y(*v)))));
     let mdc = trend.minimal_detectable_change;
     let half = mdc / (high - low) * (BOTTOM - TOP) / 2.0;
     let centre = (TOP + BOTTOM) / 2.0;
@@ -116,15 +114,15 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
         reason: trend.reason.replace('-', "−"),
         bracket: (half * 2.0 <= BOTTOM - TOP).then_some((At(centre - half), At(centre + half))),
         detectable: format!("{}{unit}", words::number(mdc, d)),
-        newest: format!("{}{unit}", words::number(trend.last().value, d)),
+        newest: format!("{}{unit}", words::number(trend.newest().value, d)),
         description: format!(
             "{} of {} from {} to {}: first {}, newest {}{unit}; {}",
             words::sentence(trend.metric.words),
             words::count(spots.len(), "clip", "clips"),
             words::day(&trend.points[0].captured),
-            words::day(&trend.last().captured),
+            words::day(&trend.newest().captured),
             words::number(trend.points[0].value, d),
-            words::number(trend.last().value, d),
+            words::number(trend.newest().value, d),
             trend.word.words()
         ),
         spots,
@@ -137,6 +135,6 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
         band,
         average,
         first_day: words::day(&trend.points[0].captured),
-        last_day: words::day(&trend.last().captured),
+        last_day: words::day(&trend.newest().captured),
     }
 }

@@ -5,7 +5,7 @@ use super::curves::{Panel, panels};
 use super::desk::DeskPart;
 use super::gather::{Entry, Section};
 use super::judged::Said;
-use super::parts::{Picture, VerdictView, checks, note, pictures, verdicts, view, why, working_on};
+use super::parts::{Picture, VerdictView, asks_again, checks, note, pictures, verdicts, view, why, working_on};
 use super::{letters, words};
 use crate::error::Result;
 use crate::measure::names;
@@ -112,10 +112,10 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, place: Place<'a>, said: Vec<Said>
         note: note(e),
         roots: main.map_or(&[], |m| &m.roots),
         checks: checks(report),
-        letter: if e.section == Section::FilmAgain { letters::film_again(report) } else { None },
+        letter: if asks_again(e) { letters::film_again(report) } else { None },
         bars: judged.iter().filter_map(|m| bar(report, m)).collect(),
         pictures: pictures(out, report, 5),
-        since: e.changes.iter().map(super::since::Change::sentence).collect(),
+        since: e.past.changes.iter().map(super::since::Change::sentence).collect(),
         panels,
         metrics: metrics(report),
         reasons: reasons(report),

@@ -22,6 +22,8 @@ pub struct Choice {
     pub code: String,
     pub words: String,
     pub ours: &'static str,
+    /// The same as it is sent along with the coach's word.
+    pub shown: String,
     /// Name of the sign of our verdict.
     pub sign: &'static str,
     pub agree: &'static str,
@@ -103,6 +105,7 @@ impl DeskPart {
                         code: fault_code(fault),
                         words: words::sentence(fault.words()),
                         ours: verdict.words(),
+                        shown: words::code(&verdict).replace(' ', "_"),
                         sign: sign(verdict),
                         agree,
                         disagree,
@@ -120,7 +123,8 @@ fn fault_code(fault: FaultName) -> String {
     words::code(&fault).replace(' ', "_")
 }
 
-fn sign(verdict: Verdict) -> &'static str {
+/// Name of a verdict's sign on the page.
+pub fn sign(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Flagged => "flagged",
         Verdict::Borderline => "borderline",

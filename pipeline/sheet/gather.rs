@@ -1,15 +1,14 @@
 //! What belongs on the sheet: stored results, refused uploads, and where each of them stands.
 
-use super::since::{self, Change};
+use super::since::{self, Change, Past};
 use super::words;
 use crate::batch::summary::{Line, Place, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::Stored;
-use crate::history::trend::day_of;
 use crate::history::verdicts::Given;
-use crate::intake::Brief;
 use crate::intake::roster::slug;
+use crate::intake::{Brief, date};
 use crate::judge::Identity;
 use crate::place::OutFolder;
 use crate::report::Report;
@@ -147,7 +146,8 @@ pub struct Entry {
     /// File name of its page within `clip/`.
     pub page: String,
     pub section: Section,
-    pub changes: Vec<Change>,
+    /// Against the student's earlier clips.
+    pub past: Past,
     /// On this sheet in full (otherwise among the earlier ones).
     pub current: bool,
 }
@@ -205,29 +205,30 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
             found.push((stored, None));
         }
     }
-    let changes: Vec<Vec<Change>> = {
+    let pasts: Vec<Past> = {
         let all: Vec<&Stored> = found.iter().map(|(s, _)| s).collect();
-        since::changes(&all)
+        since::pasts(&all)
     };
+    let first_day = since.and_then(date::local_day);
     let newest = found.iter().filter_map(|(s, _)| judged(s)).max();
     let mut entries: Vec<Entry> = found
         .into_iter()
-        .zip(changes)
-        .map(|((stored, brief), changes)| {
+        .zip(pasts)
+        .map(|((stored, brief), past)| {
             let line = lines.get(&(stored.owner.clone(), stored.report.clip.id.as_str()));
             let fresh = match (judged(&stored), newest) {
                 (Some(at), Some(newest)) => newest - at <= ONE_NIGHT,
                 _ => false,
             };
             let current = match since {
-                Some(day) => stored.report.clip.captured.as_deref().is_some_and(|c| c >= day),
+                Some(_) => stored.report.clip.captured.as_deref().and_then(date::local_day).is_some_and(|d| Some(d) >= first_day),
                 None => fresh || line.is_some_and(|l| l.new),
             };
-            let mut section = Section::of(&stored.report, &changes);
+            let mut section = Section::of(&stored.report, &past.changes);
             if line.is_some_and(|l| l.place == Place::Quarantined) {
                 section = Section::Quarantined;
             }
-            Entry { page: String::new(), section, changes, current, stored, brief }
+            Entry { page: String::new(), section, past, current, stored, brief }
         })
         .collect();
     name_pages(&mut entries);
@@ -237,7 +238,7 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
             .cmp(&b.section)
             .then(y.severity.total_cmp(&x.severity))
             .then_with(|| words::student(x.clip.student.as_deref()).cmp(&words::student(y.clip.student.as_deref())))
-            .then_with(|| y.clip.captured.cmp(&x.clip.captured))
+            .then_with(|| newest_first(x, y))
             .then_with(|| a.page.cmp(&b.page))
     });
     let uploads = account(&entries, night);
@@ -325,6 +326,6 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
 
 /// Newest first, undated last.
 pub fn newest_first(a: &Report, b: &Report) -> std::cmp::Ordering {
-    let day = |r: &Report| r.clip.captured.as_deref().and_then(day_of).unwrap_or(f64::NEG_INFINITY);
-    day(b).total_cmp(&day(a)).then_with(|| a.clip.id.cmp(&b.clip.id))
+    let filmed = |r: &Report| r.clip.captured.as_deref().and_then(date::instant);
+    filmed(b).cmp(&filmed(a)).then_with(|| a.clip.id.cmp(&b.clip.id))
 }

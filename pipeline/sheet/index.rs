@@ -3,7 +3,7 @@
 use super::bar::{Bar, bar};
 use super::gather::{Entry, Gathered, Section, Upload};
 use super::judged::{Judged, Said, by_clip, judged, of_entries};
-use super::parts::{Picture, VerdictView, checks, has_again, note, pictures, short_why, verdicts, view, working_on};
+use super::parts::{Picture, VerdictView, asks_again, checks, note, pictures, short_why, verdicts, view, working_on};
 use super::since::Change;
 use super::{letters, words};
 use crate::batch::summary::Summary;
@@ -250,7 +250,7 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize, said: Vec<Said>) -> Item
         roots,
         checks: checks(report),
         since: since_lines(e),
-        letter: if e.section == Section::FilmAgain || has_again(report) { letters::film_again(report) } else { None },
+        letter: if asks_again(e) { letters::film_again(report) } else { None },
         pictures: pictures(out, report, 4),
     }
 }
@@ -263,9 +263,15 @@ fn since_lines(e: &Entry) -> Vec<String> {
     };
     // among the questions a worsening is the reason itself
     let told = |c: &Change| e.section == Section::Question && c.is_worse();
-    let said: Vec<String> =
-        e.changes.iter().filter(|c| !told(c)).filter(|c| decided(c.metric.metric) || c.is_beyond_error()).map(|c| c.sentence()).collect();
-    if e.changes.is_empty() && main.is_some() && e.report().usable {
+    let said: Vec<String> = e
+        .past
+        .changes
+        .iter()
+        .filter(|c| !told(c))
+        .filter(|c| decided(c.metric.metric) || c.is_beyond_error())
+        .map(|c| c.sentence())
+        .collect();
+    if e.past.first && main.is_some() && e.report().usable {
         return vec![format!("The student's first {} clip with this kind of club: nothing to compare with yet.", view(e.report()))];
     }
     said

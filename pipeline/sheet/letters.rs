@@ -67,71 +67,91 @@ fn seen_as(fault: FaultName) -> &'static str {
     }
 }
 
-fn fault_lines(report: &Report) -> Vec<String> {
-    let Some(main) = report.swings.iter().find(|s| s.main) else {
-        return Vec::new();
-    };
-    FaultName::ALL
-        .into_iter()
-        .filter_map(|name| {
-            let fault = main.faults.get(&name)?;
-            let driver = fault.drivers.first().and_then(|d| Some((d, value(report, d)?)));
-            let number = driver.map_or_else(String::new, |(_, m)| format!(" (about {}, give or take)", words::value(m)));
-            match fault.verdict {
-                Verdict::Flagged => Some(format!("What I see: {}{number}.", seen_as(name))),
-                Verdict::Borderline => {
-                    Some(format!("Perhaps: {}. The camera alone cannot settle it; another clip would help.", seen_as(name)))
-                }
-                _ => None,
-            }
-        })
-        .collect()
+/// Where a fault is looked for, to a student.
+fn looked_at(fault: FaultName) -> &'static str {
+    match fault {
+        FaultName::Sway => "the hips going back",
+        FaultName::ChickenWing => "the lead arm after the strike",
+        FaultName::HeadDrift => "the head going back",
+    }
 }
 
-/// A draft note to the student about the newest clip, to be changed by the coach.
-pub fn note(newest: &Report, changes: &[Change], trends: &[&Trend]) -> String {
-    let mut lines = vec![greeting(newest), String::new()];
-    let clip = newest.clip.captured.as_deref().map_or_else(|| "your last clip".into(), |d| format!("your clip of {}", words::day(d)));
-    lines.push(format!("I have been through {clip}."));
-    let faults = fault_lines(newest);
-    if !newest.usable {
-        lines.pop();
-        let message = film_again(newest).unwrap_or_else(|| "I could not work with your last clip.".into());
-        let start = format!("{} ", greeting(newest));
-        lines.push(words::sentence(message.strip_prefix(&start).unwrap_or(&message)));
-        return lines.join("\n");
-    }
-    if faults.is_empty() {
-        lines.push("What the camera shows there is in order.".into());
-    }
-    lines.extend(faults);
-    for t in trends {
-        let then_now =
-            format!("{} then, {} now", words::number(t.points[0].value, t.metric.digits), words::number(t.last().value, t.metric.digits));
-        match t.word {
-            Word::Improving => lines.push(format!("Your {} is getting better: {then_now}. Well done, stay with it.", t.metric.words)),
-            Word::Worsening => lines.push(format!("Your {} has grown: {then_now}. Let us work on it.", t.metric.words)),
-            _ => {}
+/// What was found, what was measured and is in order, and what was not seen: every fault stands in one of them.
+fn fault_lines(report: &Report) -> Vec<String> {
+    let main = report.swings.iter().find(|s| s.main);
+    let (mut lines, mut clear, mut unseen) = (Vec::new(), Vec::new(), Vec::new());
+    for name in FaultName::ALL {
+        let Some(fault) = main.and_then(|m| m.faults.get(&name)) else {
+            unseen.push(looked_at(name));
+            continue;
+        };
+        let driver = fault.drivers.first().and_then(|d| value(report, d));
+        let number = driver.map_or_else(String::new, |m| format!(" (about {}, give or take)", words::value(m)));
+        match fault.verdict {
+            Verdict::Flagged => lines.push(format!("What I see: {}{number}.", seen_as(name))),
+            Verdict::Borderline => {
+                lines.push(format!("Perhaps: {}. The camera alone cannot settle it; another clip would help.", seen_as(name)));
+            }
+            Verdict::Clear => clear.push(looked_at(name)),
+            Verdict::CannotMeasure => unseen.push(looked_at(name)),
         }
     }
+    if !clear.is_empty() {
+        lines.push(format!("Measured and in order: {}.", words::list(&clear)));
+    }
+    if !unseen.is_empty() {
+        lines.push(format!("What this clip does not show: {}.", words::list(&unseen)));
+    }
+    lines
+}
+
+/// What a trend says to the student, with the numbers that it was judged by.
+fn trend_line(t: &Trend) -> Option<String> {
+    let d = t.metric.digits;
+    let then_now = format!("{} then, {} now", words::number(t.first?, d), words::number(t.last?, d));
+    match t.word {
+        Word::Improving => Some(format!("Your {} is getting better: {then_now}. Well done, stay with it.", t.metric.words)),
+        Word::Worsening => Some(format!("Your {} has grown: {then_now}. Let us work on it.", t.metric.words)),
+        _ => None,
+    }
+}
+
+/// A draft note to the student about the newest clip, to be changed by the coach; `again`: the sheet asks for that clip once
+/// more.
+pub fn note(newest: &Report, changes: &[Change], trends: &[&Trend], again: bool) -> String {
+    let mut lines = vec![greeting(newest), String::new()];
+    let start = format!("{} ", greeting(newest));
+    let message = film_again(newest).map(|m| words::sentence(m.strip_prefix(&start).unwrap_or(&m)));
+    if !newest.usable {
+        lines.push(message.unwrap_or_else(|| "I could not work with your last clip.".into()));
+        return lines.join("\n");
+    }
+    let clip = newest.clip.captured.as_deref().map_or_else(|| "your last clip".into(), |d| format!("your clip of {}", words::day(d)));
+    lines.push(format!("I have been through {clip}."));
+    lines.extend(fault_lines(newest));
+    lines.extend(message.filter(|_| again));
+    lines.extend(trends.iter().filter_map(|t| trend_line(t)));
     let said = |metric: &str| trends.iter().any(|t| t.metric.metric == metric && matches!(t.word, Word::Improving | Word::Worsening));
     let within: Vec<&Change> = changes.iter().filter(|c| c.metric.lower_is_better && !said(c.metric.metric)).collect();
     if let Some(c) = within.iter().find(|c| c.is_beyond_error()) {
         let way = if c.is_worse() { "more" } else { "less" };
         lines.push(format!("Against your last clip the {} is {way}; we need a few more clips to call it a trend.", c.metric.words));
     } else if !within.is_empty() {
-        lines.push("Against your last clip nothing has changed by more than the camera can tell.".into());
+        let which: Vec<&str> = within.iter().map(|c| c.metric.words).collect();
+        lines.push(format!("Against your last clip no change beyond what the camera can tell: {}.", words::list(&which)));
     }
-    let main = newest.swings.iter().find(|s| s.main);
-    let roots: Vec<&str> = main.map(|m| m.roots.iter().map(|r| r.practice.as_str()).collect()).unwrap_or_default();
-    if !roots.is_empty() {
-        lines.push(String::new());
-        lines.push("To try:".into());
-        lines.extend(roots.iter().map(|r| format!("- {r}")));
-    } else if let Some((name, _)) = main.and_then(|m| m.faults.iter().find(|(_, f)| f.verdict == Verdict::Flagged)) {
-        lines.push(String::new());
-        lines.push(format!("To try (common practice): {}", check(*name)));
-    }
+    lines.extend(practice(newest));
     lines.extend([String::new(), CAUTIONS.into()]);
     lines.join("\n")
+}
+
+/// What to try, where a fault was found.
+fn practice(report: &Report) -> Vec<String> {
+    let Some(main) = report.swings.iter().find(|s| s.main) else { return Vec::new() };
+    if !main.roots.is_empty() {
+        let roots = main.roots.iter().map(|r| format!("- {}", r.practice));
+        return [String::new(), "To try:".into()].into_iter().chain(roots).collect();
+    }
+    let flagged = main.faults.iter().find(|(_, f)| f.verdict == Verdict::Flagged);
+    flagged.map_or_else(Vec::new, |(name, _)| vec![String::new(), format!("To try (common practice): {}", check(*name))])
 }

@@ -24,6 +24,7 @@ use crate::history::trend::{Trend, trends};
 use crate::place::{self, OutFolder};
 use crate::report::Report;
 use askama::Template;
+pub use desk::sign;
 use gather::{Entry, Gathered, gather};
 use judged::{by_clip, of_entries};
 use rayon::prelude::*;

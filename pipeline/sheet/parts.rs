@@ -49,8 +49,13 @@ pub fn working_on(e: &Entry) -> Option<String> {
 }
 
 /// Whether something in the filming keeps part of the swing from being measured.
-pub fn has_again(report: &Report) -> bool {
+fn has_again(report: &Report) -> bool {
     report.needs_look && report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.cured_by_filming_again())
+}
+
+/// Whether the sheet asks for the clip once more: in its place there, or beside what could be measured.
+pub fn asks_again(e: &Entry) -> bool {
+    e.section == Section::FilmAgain || has_again(e.report())
 }
 
 /// Verdicts of the main swing, worst first.
@@ -84,7 +89,7 @@ pub fn why(e: &Entry) -> Vec<String> {
     let mut all: Vec<String> = because.into_iter().map(|w| words::sentence(&printable(w)) + ".").collect();
     // where a fault was found, the change stands beside it
     let alone = e.section == Section::Question;
-    all.extend(e.changes.iter().filter(|c| alone && c.is_worse()).map(|c| {
+    all.extend(e.past.changes.iter().filter(|c| alone && c.is_worse()).map(|c| {
         let digits = c.metric.digits;
         format!(
             "{} is worse than last time, {} after {}, beyond the error.",

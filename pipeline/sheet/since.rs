@@ -1,8 +1,10 @@
 //! What changed against the student's own last clip of the same view and club class.
 
 use super::words;
+use crate::history::statistics::{normal_quantile, student_quantile, theil_sen};
 use crate::history::store::Stored;
-use crate::history::trend::{ClubClass, TRACKED, Tracked, day_of, standard_error, value};
+use crate::history::trend::{ClubClass, TRACKED, Tracked, filmed, standard_error, value};
+use crate::intake::date;
 use crate::report::Report;
 use crate::report::types::ViewKind;
 use std::collections::BTreeMap;
@@ -16,7 +18,8 @@ pub struct Change {
     pub unit: String,
     /// When the last clip was filmed, ISO 8601.
     pub when: String,
-    /// 1.96·√(se² + se²) of the two values, in the metric's unit.
+    /// The least difference that is more than error and the golfer's own coming and going, in the metric's unit: of all
+    /// tracked metrics together, one in twenty pairs of clips of an unchanged golfer shows more in any of them.
     pub error: f64,
 }
 
@@ -56,36 +59,68 @@ impl Change {
     }
 }
 
+/// What the student's earlier clips say of one clip.
+#[derive(Debug, Clone, Default)]
+pub struct Past {
+    /// Of every tracked metric against the newest earlier clip that has it.
+    pub changes: Vec<Change>,
+    /// Whether it is known to be the first of its view and kind of club.
+    pub first: bool,
+}
+
 /// Clips that may be compared: owner, view, club class.
 type Alike<'a> = (&'a str, ViewKind, ClubClass);
 
-/// For each result the changes of every tracked metric against the newest earlier one; empty for the first and the undated.
-pub fn changes(all: &[&Stored]) -> Vec<Vec<Change>> {
-    let mut series: BTreeMap<Alike, Vec<(f64, usize)>> = BTreeMap::new();
+/// The past of each result. Of which nobody knows when it was filmed has none, and is none to others.
+pub fn pasts(all: &[&Stored]) -> Vec<Past> {
+    let mut series: BTreeMap<Alike, Vec<(Option<jiff::Timestamp>, usize)>> = BTreeMap::new();
     for (i, s) in all.iter().enumerate() {
-        if let (Some(view), Some(day)) = (&s.report.view, s.report.clip.captured.as_deref().and_then(day_of)) {
-            series.entry((&s.owner, view.kind, ClubClass::of(s.report.clip.club.as_deref()))).or_default().push((day, i));
+        if let Some(view) = &s.report.view {
+            let when = filmed(&s.report).and_then(date::instant);
+            series.entry((&s.owner, view.kind, ClubClass::of(s.report.clip.club.as_deref()))).or_default().push((when, i));
         }
     }
-    let mut found = vec![Vec::new(); all.len()];
+    let mut found = vec![Past::default(); all.len()];
     for mut clips in series.into_values() {
-        clips.sort_by(|a, b| a.0.total_cmp(&b.0));
-        for (place, &(day, i)) in clips.iter().enumerate() {
-            let earlier = || clips[..place].iter().rev().filter(|(d, _)| *d < day).map(|(_, j)| &all[*j].report);
-            found[i] = TRACKED.iter().filter_map(|t| earlier().find_map(|before| change(t, before, &all[i].report))).collect();
+        // the undated come first: each of them may be earlier than any other
+        clips.sort();
+        for (place, &(when, i)) in clips.iter().enumerate() {
+            let earlier: Vec<&Report> =
+                clips[..place].iter().filter(|(w, _)| w.is_some() && *w < when).map(|(_, j)| &all[*j].report).collect();
+            found[i] = Past {
+                changes: TRACKED.iter().filter_map(|t| change(t, &earlier, &all[i].report)).collect(),
+                first: clips.len() == 1 || when.is_some() && clips.iter().all(|(w, j)| *j == i || *w > when),
+            };
         }
     }
     found
 }
 
-fn change(metric: &Tracked, before: &Report, now: &Report) -> Option<Change> {
-    let (a, b) = (value(before, metric.metric)?, value(now, metric.metric)?);
+/// Earlier clips than these say too little of how far a golfer's swings lie apart.
+const ENOUGH: usize = 6;
+
+/// Against the newest of the `earlier` clips (oldest first) that has the metric.
+fn change(metric: &Tracked, earlier: &[&Report], now: &Report) -> Option<Change> {
+    let measured: Vec<_> = earlier.iter().filter_map(|r| Some((*r, value(r, metric.metric)?))).collect();
+    let (before, a) = *measured.last()?;
+    let b = value(now, metric.metric)?;
+    // a swing differs from its day's, and the day from the golfer's, in each of the two
+    let assumed = standard_error(a).hypot(standard_error(b)).hypot(2.0 * metric.natural);
+    let values: Vec<f64> = measured.iter().map(|(_, m)| m.value).collect();
+    let order: Vec<f64> = (0..values.len()).map(|i| i as f64).collect();
+    let line = theil_sen(&order, &values, 0.95).filter(|_| values.len() >= ENOUGH);
+    let freedom = values.len() as f64 - 2.0;
+    let squares = line.map_or(0.0, |l| order.iter().zip(&values).map(|(t, v)| (v - l.at(*t)).powi(2)).sum::<f64>());
+    let shown = (2.0 * squares / freedom.max(1.0)).sqrt();
+    // one in twenty pairs of clips, over all the metrics (Bonferroni) and both directions
+    let p = 1.0 - 0.05 / 2.0 / TRACKED.len() as f64;
+    let of_own = if line.is_some() { student_quantile(p, freedom) * shown } else { 0.0 };
     Some(Change {
         metric: *metric,
         before: a.value,
         now: b.value,
         unit: b.unit.clone(),
         when: before.clip.captured.clone()?,
-        error: 1.96 * standard_error(a).hypot(standard_error(b)),
+        error: of_own.max(normal_quantile(p) * assumed),
     })
 }

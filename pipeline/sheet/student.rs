@@ -5,7 +5,8 @@ use super::gather::{Entry, newest_first};
 use super::index::{Row, row_with_place};
 use super::judged::{ByClip, Said, of_entries};
 use super::{letters, words};
-use crate::history::trend::{Trend, Word, view_words};
+use crate::history::trend::{Trend, Word, filmed, view_words};
+use crate::intake::date;
 use askama::Template;
 
 struct Series {
@@ -21,6 +22,8 @@ pub struct StudentPage {
     student: String,
     working_on: Option<String>,
     headline: String,
+    /// How many clips enter no trend for want of a date, and what to do.
+    undated: Option<String>,
     series: Vec<Series>,
     draft: String,
     clips: Vec<Row>,
@@ -32,7 +35,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
     let mut by_age: Vec<&Entry> = entries.to_vec();
     by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
     // of several clips of the newest day, the one that says most
-    let day = |e: &&Entry| e.report().clip.captured.as_deref().and_then(|c| c.get(..10)).map(str::to_string);
+    let day = |e: &&Entry| e.report().clip.captured.as_deref().and_then(date::local_day);
     let newest_day = day(&by_age[0]);
     let same_day = by_age.iter().rev().filter(|e| day(e) == newest_day && newest_day.is_some());
     let newest = same_day.max_by(|a, b| a.report().severity.total_cmp(&b.report().severity)).copied().unwrap_or(by_age[0]);
@@ -46,7 +49,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
             charts: trends
                 .iter()
                 .filter(|t| (t.view, t.club) == (view, club))
-                .map(|t| chart(t, entries.iter().map(|e| e.report()).find(|r| r.clip.id == t.last().clip)))
+                .map(|t| chart(t, entries.iter().map(|e| e.report()).find(|r| r.clip.id == t.newest().clip)))
                 .collect(),
         })
         .collect();
@@ -67,10 +70,24 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
         said: of_entries(given, entries),
         student: words::student(newest.report().clip.student.as_deref()),
         headline: headline(entries.len(), trends),
+        undated: undated(entries),
         series,
-        draft: letters::note(newest.report(), &newest.changes, trends),
+        draft: letters::note(newest.report(), &newest.past.changes, trends, super::parts::asks_again(newest)),
         clips,
     }
+}
+
+/// Clips that were measured, but nobody knows when they were filmed.
+fn undated(entries: &[&Entry]) -> Option<String> {
+    let n = entries.iter().filter(|e| e.report().usable && filmed(e.report()).is_none()).count();
+    let (have, they) = if n == 1 { ("has", "it enters") } else { ("have", "they enter") };
+    (n > 0).then(|| {
+        format!(
+            "{} {have} no date of filming (a file's own time may be that of a copy), so {they} no trend. To give one: a file name \
+             like “2026-04-12 driver.mp4”, or “captured = 2026-04-12” in a sidecar beside the clip.",
+            words::count(n, "clip", "clips")
+        )
+    })
 }
 
 fn headline(clips: usize, trends: &[&Trend]) -> String {
@@ -86,7 +103,7 @@ fn headline(clips: usize, trends: &[&Trend]) -> String {
     if parts.is_empty() && steady > 0 {
         parts.push("Steady: nothing changes both beyond its error and in order".into());
     } else if parts.is_empty() {
-        parts.push("Too early to tell: a trend takes five clips of one view and kind of club".into());
+        parts.push("Too early to tell: a trend takes six days with clips of one view and kind of club".into());
     }
     format!("{}. {}.", words::count(clips, "clip", "clips"), parts.join(". "))
 }

@@ -68,11 +68,7 @@ pub fn student(name: Option<&str>) -> String {
 
 /// Day of an ISO 8601 date or instant: "12 Apr 2026"; the text itself where it is neither.
 pub fn day(captured: &str) -> String {
-    let date = captured
-        .parse::<jiff::Timestamp>()
-        .map(|t| t.to_zoned(jiff::tz::TimeZone::system()).date())
-        .or_else(|_| captured.parse::<jiff::civil::Date>())
-        .ok();
+    let date = crate::intake::date::local_day(captured);
     date.map_or_else(|| printable(captured), |d| d.strftime("%-d %b %Y").to_string())
 }
 

@@ -61,8 +61,15 @@ impl Programs {
         self.command(arguments).output().unwrap()
     }
 
+    /// A command of the fleet on this queue, whose URL with its password is no argument.
+    pub fn on(&self, url: &str, arguments: &[&str]) -> Command {
+        let mut command = self.command(arguments);
+        command.env("DAWNSHEET_QUEUE", url);
+        command
+    }
+
     pub fn worker(&self, url: &str, inbox: &Path, out: &Path, more: &[&str]) -> Child {
-        let mut command = self.command(&["work", "--queue", url, "--media", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+        let mut command = self.on(url, &["work", "--media", inbox.to_str().unwrap(), "--out", out.to_str().unwrap()]);
         let log = std::fs::OpenOptions::new().create(true).append(true).open(self.folder.path().join("log")).unwrap();
         command.args(more).stdout(Stdio::null()).stderr(log).spawn().unwrap()
     }
@@ -75,10 +82,9 @@ impl Programs {
         let place = inbox.parent().unwrap();
         std::fs::write(place.join("now.toml"), "[intake]\nsettle_seconds = 0\n").unwrap();
         let settings = place.join("now.toml");
-        let mut all =
-            vec!["enqueue", inbox.to_str().unwrap(), "--queue", url, "--coach", COACH, "--json", "--settings", settings.to_str().unwrap()];
+        let mut all = vec!["enqueue", inbox.to_str().unwrap(), "--coach", COACH, "--json", "--settings", settings.to_str().unwrap()];
         all.extend(more);
-        let output = self.output(&all);
+        let output = self.on(url, &all).output().unwrap();
         let text = String::from_utf8_lossy(&output.stdout).into_owned();
         let value = serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text} {}", String::from_utf8_lossy(&output.stderr)));
         (output.status.code().unwrap(), value)

@@ -161,6 +161,12 @@ pub fn dawnsheet(arguments: &[&str]) -> Ran {
     ran(Command::new(env!("CARGO_BIN_EXE_dawnsheet")).args(arguments).output().unwrap())
 }
 
+/// The same with the URL of queue and store, whose password is no argument.
+pub fn dawnsheet_on(url: &str, arguments: &[&str]) -> Ran {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_dawnsheet"));
+    ran(command.args(arguments).env("DAWNSHEET_QUEUE", url).env("DAWNSHEET_STORE", url).output().unwrap())
+}
+
 pub fn ran(output: Output) -> Ran {
     Ran {
         code: output.status.code().unwrap_or(-1),
