@@ -68,7 +68,6 @@ fn mirrored(mut seen: Seen) -> Seen {
             look.points[k] = p;
         }
     });
-    seen.about.roll_deg = seen.about.roll_deg.map(|r| -r);
     for (_, outline) in &mut seen.outlines {
         outline.region.cx = width - outline.region.cx;
         outline.region.rotation = -outline.region.rotation;

@@ -44,9 +44,6 @@ pub fn clip_reasons(seen: &Seen, brief: &Brief, settings: &Settings) -> Vec<Reas
     if camera_moves(seen, settings) {
         found.push(ReasonCode::CameraMoves.reason());
     }
-    if let Some(roll) = a.roll_deg.filter(|r| r.abs() > settings.gates.camera_rolled_deg) {
-        found.push(ReasonCode::CameraRolled.because(format!("{:.0} degrees", roll.abs())));
-    }
     found
 }
 

@@ -183,11 +183,7 @@ fn video(seen: &Seen, playback_factor: PlaybackFactor, settings: &Settings) -> V
         duration_s: round(a.duration_s, 3),
         frame_interval_ms: Spread { min: ms(a.interval_min_s), median: ms(a.interval_median_s), max: ms(a.interval_max_s) },
         playback_factor,
-        camera: Camera {
-            moving: gates::camera_moves(seen, settings),
-            max_shift_px: round(shift, 1),
-            roll_deg: a.roll_deg.map(|r| round(r, 1)),
-        },
+        camera: Camera { moving: gates::camera_moves(seen, settings), max_shift_px: round(shift, 1), roll_deg: None },
     }
 }
 

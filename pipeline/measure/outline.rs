@@ -125,9 +125,7 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
     let inside_foot_cm = if feet.len() < 2 {
         Err("the outline of the trail foot is torn or covered".to_string())
     } else {
-        // in a picture that is turned, what lies below is shifted sideways
-        let turned = -ctx.body.toward * median(&drops) * ctx.body.roll_deg.to_radians().tan();
-        Ok(ctx.cm(median(&feet) + turned - (home + median(&largest)).max(home)))
+        Ok(ctx.cm(median(&feet) - (home + median(&largest)).max(home)))
     };
     Ok(HipEdges {
         travel_cm: ctx.cm(median(&largest)),

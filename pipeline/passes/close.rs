@@ -6,12 +6,10 @@ use crate::error::Result;
 use crate::pose::landmarker::Landmarker;
 use crate::seen::Looks;
 use crate::seen::Region;
-use crate::seen::keypoints::BODY_POINTS;
-use crate::seen::{Look, Shift};
+use crate::seen::Shift;
 use crate::swing::Window;
 use crate::track::signal::{median, quantile};
 use crate::video::camera::CameraWatch;
-use crate::video::level;
 use crate::video::{Footage, Probe, Shown};
 
 /// Looks a second (of real time): while the swing is slow, from before the top into the follow-through, and from impact
@@ -27,8 +25,6 @@ const CAMERA_RATE: f64 = 15.0;
 pub struct Close {
     pub body: Looks,
     pub camera: Vec<Shift>,
-    /// Of the picture against which `camera` is taken.
-    pub roll_deg: Option<f64>,
     /// Region used, by window.
     pub regions: Vec<Region>,
 }
@@ -64,19 +60,6 @@ pub fn window_region(scout: &Looks, w: &Window) -> Option<Region> {
         size: quantile(&of(&|r| r.size), 0.9),
         rotation: median(&of(&|r| r.rotation)),
     })
-}
-
-/// The golfer's box (left, top, right, bottom) with room for hair and shoes, and the middle of the shins: what lies lower in
-/// the background is the ground.
-fn about_golfer(look: &Look) -> ([f64; 4], f64) {
-    use crate::seen::Keypoint::*;
-    let room = 0.12 * look.trunk();
-    let mut around = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
-    for p in &look.points[..BODY_POINTS] {
-        let (x, y) = (f64::from(p.x), f64::from(p.y));
-        around = [around[0].min(x - room), around[1].min(y - 3.0 * room), around[2].max(x + room), around[3].max(y + room)];
-    }
-    (around, (look.mid(LeftKnee, RightKnee)[1] + look.mid(LeftAnkle, RightAnkle)[1]) / 2.0)
 }
 
 /// The shift at time `t`, straight between those taken (in time order).
@@ -132,8 +115,6 @@ pub fn look_closely(
                     picture,
                     [region.cx - half, region.cy - region.size / 2.0, region.cx + half, region.cy + region.size / 2.0],
                 )?);
-                let (golfer, ground) = about_golfer(&look);
-                close.roll_deg = level::roll_deg(picture, golfer, ground)?;
             }
             if let Some(watch) = &watch
                 && shifts.last().is_none_or(|(t, _)| time - t > 0.98 * w.slowness / CAMERA_RATE)

@@ -112,7 +112,6 @@ pub fn observe(
         decoder_complaints: 0,
         worker: String::new(),
         scouted_by: model.into(),
-        roll_deg: None,
         created: probe.created.clone(),
         people_seen: chosen.people_seen,
         chosen_because: chosen.because,
@@ -133,7 +132,6 @@ pub fn observe(
     sessions.keep_only(&[outline, landmark]);
     seen.body = close.body;
     seen.camera = close.camera;
-    seen.about.roll_deg = close.roll_deg;
     lap("measure");
     let mut looks = BTreeMap::new();
     let swings = read_swings(&seen, 175.0, None);

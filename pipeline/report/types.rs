@@ -119,7 +119,8 @@ pub enum PlaybackSource {
 pub struct Camera {
     pub moving: bool,
     pub max_shift_px: f64,
-    /// Slant of the picture, degrees, clockwise positive; null where the picture does not tell.
+    /// Slant of the picture, degrees, clockwise positive. Null since version 0.4.0: a picture seldom tells it, and a wrong one
+    /// costs more than none (see `measure/`).
     pub roll_deg: Option<f64>,
 }
 

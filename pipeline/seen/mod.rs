@@ -55,9 +55,6 @@ pub struct About {
     /// Id of the landmark model that scouted.
     #[serde(default)]
     pub scouted_by: String,
-    /// Degrees by which the picture's content is turned clockwise, where the background tells.
-    #[serde(default)]
-    pub roll_deg: Option<f64>,
     /// Creation time by the container, as written there.
     pub created: Option<String>,
     pub people_seen: usize,

@@ -58,7 +58,6 @@ section!(Gates {
     widen_off_square_deg: f64,
     max_off_square_deg: f64,
     camera_moves_pct: f64,
-    camera_rolled_deg: f64,
     min_downswing_frames: usize,
     min_person_share: f64,
     min_visibility: f64,

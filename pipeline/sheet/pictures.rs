@@ -146,11 +146,7 @@ impl<'a> Sheet<'a> {
             let (top, bottom) = (self.corner[1], self.corner[1] + f64::from(self.picture.rows() - BAND) / self.scale);
             let hip = home(&|i| read.track.at(i, body.trail(Part::Hip)));
             let reach = [(hip[1] - 0.9 * read.track.trunk).max(top), bottom];
-            // upright, whatever the phone was
-            let lean = -read.roll_deg.unwrap_or(0.0).to_radians().tan();
-            let at_ankle = home(&|i| read.track.at(i, body.trail(Part::Ankle)))[1];
-            let stick = |y: f64| [foot + lean * (y - at_ankle), y];
-            self.dashed(stick(reach[0]), stick(reach[1]), REFERENCE, 3)?;
+            self.dashed([foot, reach[0]], [foot, reach[1]], REFERENCE, 3)?;
             self.line(at(body.lead(Part::Hip)), at(body.trail(Part::Hip)), ACCENT, 4)?;
             self.circle(at(body.trail(Part::Hip)), 0.05 * read.track.trunk, ACCENT, 3)?;
         }

@@ -18,7 +18,7 @@ pub enum Part {
     Toe,
 }
 
-/// A swing's track with its lead side. Places are pixels, x level and toward the target, y up, from the picture's upper left
+/// A swing's track with its lead side. Places are pixels, x across the picture toward the target, y up, from the picture's upper left
 /// corner.
 #[derive(Debug, Clone, Copy)]
 pub struct Body<'a> {
@@ -26,8 +26,6 @@ pub struct Body<'a> {
     pub lead: Side,
     /// +1 where the target is at the right of the picture, −1 at the left.
     pub toward: f64,
-    /// Degrees by which the picture's content is turned clockwise; taken out of every place.
-    pub roll_deg: f64,
 }
 
 /// Keypoint of a part on a side.
@@ -67,15 +65,12 @@ impl<'a> Body<'a> {
 
     /// Picture place to golf's axes.
     pub fn turn(&self, p: [f64; 2]) -> [f64; 2] {
-        let (s, c) = self.roll_deg.to_radians().sin_cos();
-        [self.toward * (c * p[0] + s * p[1]), s * p[0] - c * p[1]]
+        [self.toward * p[0], -p[1]]
     }
 
     /// Inverse of [`Body::turn`].
     pub fn picture(&self, p: [f64; 2]) -> [f64; 2] {
-        let (s, c) = self.roll_deg.to_radians().sin_cos();
-        let (x, y) = (self.toward * p[0], -p[1]);
-        [c * x - s * y, s * x + c * y]
+        [self.toward * p[0], -p[1]]
     }
 
     /// Place of a keypoint in a frame of the track.

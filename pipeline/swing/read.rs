@@ -25,8 +25,6 @@ pub struct SwingRead {
     pub lead: Side,
     /// +1 where the target is at the right of the picture.
     pub toward: f64,
-    /// Camera roll, where the background tells: see [`Body`].
-    pub roll_deg: Option<f64>,
     pub cm_per_px: f64,
     /// Indices (of the track) of the still frames before the takeaway; empty where the address is outside the clip.
     pub still: Vec<usize>,
@@ -55,7 +53,7 @@ impl SwingRead {
 
     /// The track in golf's terms.
     pub fn body(&self) -> Body<'_> {
-        Body { track: &self.track, lead: self.lead, toward: self.toward, roll_deg: self.roll_deg.unwrap_or(0.0) }
+        Body { track: &self.track, lead: self.lead, toward: self.toward }
     }
 
     /// The best looks in golf's terms.
@@ -101,7 +99,7 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         scouted(address_end, window.top).iter().map(|l| lateral(l) - rest).fold(0.0, |m: f64, v| if v.abs() > m.abs() { v } else { m });
     let lead = view::lead_side(view.kind, &address, hands_go);
     let toward = if view.kind == ViewKind::FaceOn { toward_target(&address, lead) } else { -hands_go.signum() };
-    let body = Body { track: &track, lead, toward, roll_deg: seen.about.roll_deg.unwrap_or(0.0) };
+    let body = Body { track: &track, lead, toward };
     let guess_end = window.takeaway.unwrap_or(track.times[0]);
     let mut at_rest = track.within(guess_end - 0.4 * slowness, guess_end + 1e-6);
     if at_rest.is_empty() {
@@ -126,7 +124,6 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         view,
         lead,
         toward,
-        roll_deg: seen.about.roll_deg,
         cm_per_px,
         still,
         key_still,

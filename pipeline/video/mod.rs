@@ -3,7 +3,6 @@
 pub mod camera;
 pub mod decode;
 mod decoder;
-pub mod level;
 pub mod probe;
 pub mod upright;
 
