@@ -11,7 +11,7 @@ mod support;
 use cluster::{Cluster, PASSWORD};
 use dawnsheet::history::postgres::Postgres;
 use dawnsheet::history::{Results, Store};
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::slug;
 use dawnsheet::queue::work::folder_of;
 use fleet::{COACH, count, finish, with_stub};
 use std::io::{BufRead, BufReader, Read, Write};

@@ -147,6 +147,7 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
         if word.note.chars().count() > NOTE {
             return Err(Error::Usage(format!("a note has at most {NOTE} characters")));
         }
+        let _pen = d.out.pen()?;
         let mut at_hand = d.at_hand();
         let Some(report) = at_hand.store.result(&word.owner, &word.clip)? else { return Ok(None) };
         let given = Given {
@@ -167,6 +168,7 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
 
 pub async fn undo(State(desk): State<Arc<Desk>>, Json(last): Json<Last>) -> Response {
     aside(desk, move |d| {
+        let _pen = d.out.pen()?;
         let mut at_hand = d.at_hand();
         if at_hand.store.result(&last.owner, &last.clip)?.is_none() {
             return Ok(None);

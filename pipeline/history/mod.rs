@@ -3,6 +3,7 @@
 #[cfg(feature = "queue")]
 pub mod connect;
 pub mod elsewhere;
+pub mod owners;
 #[cfg(feature = "queue")]
 pub mod postgres;
 pub mod results;
@@ -11,5 +12,6 @@ pub mod store;
 pub mod trend;
 pub mod verdicts;
 
+pub use owners::Owners;
 pub use results::Results;
 pub use store::Store;
