@@ -39,10 +39,14 @@ fn packed(arrays: &Arrays) -> Vec<u8> {
 
 /// Where the numbers of an array begin, and its shape.
 fn header(bytes: &[u8]) -> (usize, Vec<usize>) {
-    let end = 10 + usize::from(u16::from_le_bytes([bytes[8], bytes[9]]));
-    let text = std::str::from_utf8(&bytes[10..end]).unwrap();
-    let shape = text.split_once('(').unwrap().1.split_once(')').unwrap().0;
-    (end, shape.split(',').filter_map(|s| s.trim().parse().ok()).collect())
+    header_of(bytes).expect("an array that nobody harmed")
+}
+
+fn header_of(bytes: &[u8]) -> Option<(usize, Vec<usize>)> {
+    let end = 10 + usize::from(u16::from_le_bytes([*bytes.get(8)?, *bytes.get(9)?]));
+    let text = std::str::from_utf8(bytes.get(10..end)?).ok()?;
+    let shape = text.split_once('(')?.1.split_once(')')?.0;
+    Some((end, shape.split(',').filter_map(|s| s.trim().parse().ok()).collect()))
 }
 
 /// The array with another shape in its header, and its numbers cut or repeated to `data` bytes.
@@ -63,7 +67,7 @@ fn reshaped(bytes: &[u8], shape: &[usize], data: usize) -> Vec<u8> {
 fn one_harm(dice: &mut Dice, arrays: &mut Arrays) {
     let at = dice.below(arrays.len());
     let (_, bytes) = &mut arrays[at];
-    let (end, mut shape) = header(bytes);
+    let Some((end, mut shape)) = header_of(bytes) else { return };
     let data = bytes.len() - end;
     let count: usize = shape.iter().product::<usize>().max(1);
     let size = (data / count).max(1);
@@ -126,7 +130,7 @@ fn no_file_of_key_points_brings_a_reader_down() {
     for name in ["sway", "wing", "left_two_swings", "down_the_line"] {
         let from = repository("fixtures/keypoints").join(format!("{name}.npz"));
         let whole = arrays(&from);
-        for round in 0..rounds("DAWNSHEET_FUZZ", 250) {
+        for round in 0..rounds("DAWNSHEET_FUZZ", 120) {
             let mut harmed = whole.clone();
             for _ in 0..=dice.below(2) {
                 one_harm(&mut dice, &mut harmed);
@@ -156,7 +160,7 @@ fn no_file_of_key_points_brings_a_reader_down() {
         }
     }
     println!("{refused} refused, {judged} judged");
-    assert!(refused > 100 && judged > 20, "{refused} refused, {judged} judged");
+    assert!(refused > 100 && judged > 50, "{refused} refused, {judged} judged");
 }
 
 /// The first `keep` looks of one pass alone.

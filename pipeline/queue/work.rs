@@ -54,7 +54,10 @@ pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
     if let Media::Folder(folder) = &work.media {
         place::apart(&work.out, folder)?;
     }
-    OutFolder::open(&work.out)?;
+    OutFolder::open(&work.out).map_err(|e| match unfit(&e) {
+        Some(why) => Error::Installation(why),
+        None => e,
+    })?;
     if place::is_full(&work.out) {
         // before a job is spent on finding that out
         return Err(Error::Installation(full(&work.out.display().to_string())));

@@ -81,9 +81,12 @@ fn promised(bytes: &[u8]) -> Option<(usize, usize)> {
     let end = start.checked_add(length)?;
     let header = std::str::from_utf8(rest.get(start..end)?).ok()?;
     let shape = header.split_once("shape")?.1.split_once('(')?.1.split_once(')')?.0;
-    let sides = shape.split(',').map(str::trim).filter(|s| !s.is_empty());
-    let count = sides.map(|s| s.parse::<usize>().ok()).try_fold(1usize, |n, side| n.checked_mul(side?))?;
-    Some((count, rest.len() - end))
+    let sides: Option<Vec<usize>> = shape.split(',').map(str::trim).filter(|s| !s.is_empty()).map(|s| s.parse().ok()).collect();
+    let sides = sides?;
+    // also beside a side of none: an array of none times very many is none, but no library's
+    let spread = sides.iter().filter(|side| **side > 0).try_fold(1usize, |n, side| n.checked_mul(*side));
+    let count = spread.filter(|n| (*n as u64) <= MOST_BYTES)?;
+    Some((if sides.contains(&0) { 0 } else { count }, rest.len() - end))
 }
 
 /// A sentence where a condition does not hold.
