@@ -154,7 +154,7 @@ fn a_folder_that_is_somebody_elses_is_refused_and_stays_as_it_is() {
                 .filter(|e| e.file_type().is_file())
                 .map(|e| e.into_path())
                 .collect();
-            assert_eq!(files, [file.clone()], "{arguments:?}");
+            assert_eq!(files, std::slice::from_ref(&file), "{arguments:?}");
             assert_eq!(std::fs::read(&file).unwrap(), b"the only copy");
         }
         std::fs::remove_dir_all(&theirs).unwrap();

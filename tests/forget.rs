@@ -49,7 +49,7 @@ fn of_two_who_go_by_one_name_the_one_who_is_meant_is_erased() {
     assert_eq!(owners(root).len(), 2, "nothing was erased");
     let done = erase(root, &[&small, "--yes"]);
     assert_eq!(done.code, 0, "{}", done.stdout);
-    assert_eq!(owners(root), [large.clone()]);
+    assert_eq!(owners(root), std::slice::from_ref(&large));
     assert!(root.join(format!("reports/{large}/{first}.json")).is_file());
     assert!(!root.join(format!("reports/{small}/{second}.json")).exists());
     let store = Store::open(&root.join("dawnsheet.sqlite")).unwrap();
