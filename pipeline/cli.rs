@@ -5,21 +5,21 @@ mod clip;
 mod elsewhere;
 #[cfg(feature = "queue")]
 mod fleet;
+mod students;
 mod trend;
 
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::night::{self, Night};
-use dawnsheet::batch::{doctor, forget, rejudge, take_in};
+use dawnsheet::batch::{doctor, join, rejudge, take_in};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::intake::Roster;
-use dawnsheet::place::OutFolder;
+use dawnsheet::place::{self, OutFolder};
 use dawnsheet::pose::models::{ModelChoice, Models};
 use dawnsheet::report::printable;
 use dawnsheet::settings::Settings;
 use dawnsheet::sheet;
-use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Measures the golf-swing videos that a coach's students sent, overnight; in the morning one sheet shows the few that
@@ -52,7 +52,9 @@ enum Command {
     /// Write a student's measurements, or what was seen of the body, for other programs
     Export(after::Export),
     /// Erase every trace of one student in the out folder, prove it, and skip the student from now on
-    Forget(Forget),
+    Forget(students::Forget),
+    /// List who is kept under several folder names; with a student, join what is kept of that one
+    Join(students::Join),
     /// Say what is missing, and the one command that mends it
     Doctor(Doctor),
     /// Print the JSON Schema of the report, or the commented default settings
@@ -128,23 +130,6 @@ struct TakeIn {
 }
 
 #[derive(Args)]
-struct Forget {
-    /// The student, by name, alias or folder name below `reports`
-    student: String,
-    /// Folder of an earlier run
-    #[arg(long, default_value = "out", value_name = "DIR")]
-    out: PathBuf,
-    /// Do not ask
-    #[arg(long)]
-    yes: bool,
-    /// Take an erased student in again: the next run measures what lies in the inbox
-    #[arg(long, conflicts_with = "yes")]
-    take_in_again: bool,
-    #[command(flatten)]
-    elsewhere: elsewhere::Elsewhere,
-}
-
-#[derive(Args)]
 struct Doctor {
     /// Folder that a run would write to
     #[arg(long, default_value = "out", value_name = "DIR")]
@@ -197,7 +182,8 @@ pub fn run(cli: Cli) -> Result<u8> {
         Command::Verdict(a) => after::judge(&a),
         Command::Desk(a) => after::desk(&a),
         Command::Export(a) => after::export(&a),
-        Command::Forget(a) => run_forget(&a),
+        Command::Forget(a) => students::forget(&a),
+        Command::Join(a) => students::join(&a),
         Command::Doctor(a) => run_doctor(&a),
         Command::Print(Print { what: Printed::Schema }) => {
             print!("{}", dawnsheet::report::json_schema());
@@ -244,6 +230,10 @@ fn run_night(a: Run) -> Result<u8> {
     if let Some(why) = &summary.stopped {
         eprintln!("dawnsheet: the run had to stop: {why}. Once that is mended, run again: it goes on where it was");
     }
+    let split = join::splits(&out, &store, &night.roster)?;
+    for s in &split {
+        eprintln!("{} is kept under {} folder names: dawnsheet join shows them and joins them", printable(&s.name), s.parts.len());
+    }
     eprintln!("morning sheet: {}", page.display());
     Ok(summary.exit_code())
 }
@@ -261,6 +251,7 @@ fn run_rejudge(a: &Rejudge) -> Result<u8> {
 
 fn run_take_in(a: &TakeIn) -> Result<u8> {
     let (settings, roster) = (Settings::load(a.settings.as_deref())?, Roster::load(a.roster.as_deref())?);
+    place::apart(&a.out, &a.folder)?;
     let out = OutFolder::open(&a.out)?;
     let _lock = out.lock()?;
     let mut store = Store::open(&out.store())?;
@@ -270,51 +261,6 @@ fn run_take_in(a: &TakeIn) -> Result<u8> {
         println!("left out: {}: {}", printable(file), printable(why));
     }
     Ok(u8::from(!done.refused.is_empty()))
-}
-
-fn run_forget(a: &Forget) -> Result<u8> {
-    let out = existing(&a.out)?;
-    let mut store = Store::open(&out.store())?;
-    let mut far = a.elsewhere.reach()?.map(|reach| reach()).transpose()?;
-    let whom = forget::find(&store, far.as_deref_mut(), &a.student)?;
-    let name = printable(&whom.name);
-    if a.take_in_again {
-        let there = far.map(|mut f| f.welcome(&whom.owner)).transpose()?.unwrap_or_default();
-        let text =
-            if store.welcome(&whom.owner)? || there { "is taken in again by the next run" } else { "was not erased: nothing to take back" };
-        println!("{name} {text}");
-        return Ok(0);
-    }
-    if !a.yes {
-        if !std::io::stdin().is_terminal() {
-            return Err(Error::Usage(format!("this erases every result of {name} for good: say so with --yes")));
-        }
-        eprint!("Erase every result, picture and log line of {name} in {}, for good? [y/N] ", out.root().display());
-        let mut answer = String::new();
-        std::io::stdin().read_line(&mut answer).map_err(|e| Error::Usage(e.to_string()))?;
-        if !answer.trim().eq_ignore_ascii_case("y") {
-            println!("nothing was erased");
-            return Ok(0);
-        }
-    }
-    let _lock = out.lock()?;
-    if far.is_none() {
-        dawnsheet::history::elsewhere::not_elsewhere(&store)?;
-    }
-    let mut done = forget::forget(&out, &mut store, far.as_deref_mut(), &whom)?;
-    sheet::write(&out, &store, None, None)?;
-    forget::prove(&out, &store, &whom, &mut done)?;
-    println!("{name}: {} results, {} files and {} log lines erased; later runs skip this student", done.clips, done.files, done.log_lines);
-    for file in &done.inbox_left {
-        println!("still in the inbox, not ours to delete: {}", printable(&file.to_string_lossy()));
-    }
-    for (file, what) in &done.still_found {
-        println!("STILL FOUND '{}' in {}", printable(what), printable(&file.to_string_lossy()));
-    }
-    if done.still_found.is_empty() {
-        println!("searched every file in {}: no trace left", out.root().display());
-    }
-    Ok(u8::from(!done.still_found.is_empty()))
 }
 
 fn run_doctor(a: &Doctor) -> Result<u8> {

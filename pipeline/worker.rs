@@ -10,6 +10,7 @@ use dawnsheet::passes::observe::observe;
 use dawnsheet::pose::models::Models;
 use dawnsheet::pose::sessions::Sessions;
 use dawnsheet::report::Report;
+use dawnsheet::seen::SeenBy;
 use dawnsheet::sheet::pictures;
 use dawnsheet::swing::read_swings;
 use dawnsheet::video::{probe, set_threads};
@@ -173,6 +174,8 @@ fn report(clip: &Path, folder: &Path, job: &Job, models: &Models, sessions: &mut
     };
     observed.seen.about.worker = in_force.words().into();
     observed.seen.about.decoder_complaints = decoder_complaints(folder);
+    let (choice, engine) = (job.choice, judge::ENGINE.to_string());
+    observed.seen.about.seen_by = Some(SeenBy { choice, model_sha256: models.combined_sha256(choice), engine });
     observed.seen.write(&folder.join(SEEN))?;
     let report = judge::judge(&observed.seen, &job.identity, job.choice, models, &job.settings);
     let brief = &job.identity.brief;

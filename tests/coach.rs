@@ -11,7 +11,7 @@ mod support;
 use cluster::{Cluster, PASSWORD};
 use dawnsheet::history::postgres::Postgres;
 use dawnsheet::history::{Results, Store};
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::slug;
 use dawnsheet::queue::work::folder_of;
 use fleet::{COACH, count, finish, with_stub};
 use std::io::{BufRead, BufReader, Read, Write};
@@ -120,6 +120,16 @@ fn words_and_erasures_reach_every_machine() {
     assert_eq!((planned["forgotten"].as_u64(), planned["done"].as_u64(), planned["added"].as_u64()), (Some(3), Some(2), Some(0)));
     // the machines' own folder, by the operator
     let machines = folder_of(&fleet, COACH);
+    // what others put there is nobody's to tidy away
+    let mut strange = Vec::new();
+    for folder in [&machines, &range] {
+        for below in ["thesis.part", "reports/notes.json", "sheet/clip/notes.html", "staging/mine/x.part", "export/thesis.csv"] {
+            let path = folder.join(below);
+            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+            std::fs::write(&path, b"the only copy").unwrap();
+            strange.push(path);
+        }
+    }
     let looks = || std::fs::read_dir(machines.join("keypoints")).unwrap().count();
     assert!(machines.join("reports").join(&ada).exists() && looks() == 5);
     assert!(collect(&machines, &url, &[]).stdout.contains("3 erased"));
@@ -135,4 +145,5 @@ fn words_and_erasures_reach_every_machine() {
     assert!(collect(&range, &own, &[]).stdout.contains("1 erased"), "erased elsewhere, erased here");
     assert_eq!(programs.enqueue(&url, &inbox, &[]).1["forgotten"], 4);
     assert_eq!(Postgres::open(&url, Some(COACH)).unwrap().results().unwrap().len(), 1);
+    assert!(strange.iter().all(|path| std::fs::read(path).is_ok_and(|bytes| bytes == b"the only copy")));
 }

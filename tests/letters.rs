@@ -3,7 +3,7 @@
 
 mod support;
 
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::slug;
 use dawnsheet::report::types::{CapturedSource, FaultName, Verdict, ViewKind};
 use dawnsheet::report::{ReasonCode, Report};
 use dawnsheet::sheet;

@@ -4,7 +4,7 @@ mod support;
 
 use dawnsheet::batch::summary::{Line, Place, Summary};
 use dawnsheet::history::Store;
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::slug;
 use dawnsheet::place::{self, OutFolder};
 use dawnsheet::report::ReasonCode;
 use dawnsheet::report::types::{FaultName, Finding, Root, ViewKind};
@@ -25,7 +25,15 @@ fn pages(root: &Path) -> Vec<PathBuf> {
 
 fn line(builder: &Builder, place: Place, file: &str) -> Line {
     let clip = &builder.report.clip;
-    Line { file: file.into(), student: clip.student.clone(), place, clip: Some(clip.id.clone()), new: true, note: String::new() }
+    Line {
+        file: file.into(),
+        student: clip.student.clone(),
+        owner: slug(clip.student.as_deref()),
+        place,
+        clip: Some(clip.id.clone()),
+        new: true,
+        note: String::new(),
+    }
 }
 
 /// Text between two marks after `from`.
@@ -109,6 +117,7 @@ fn hostile_names_stay_text_on_every_page() {
         lines: vec![Line {
             file: evil.into(),
             student: Some(evil.into()),
+            owner: slug(Some(evil)),
             place: Place::Waiting,
             clip: None,
             new: true,
@@ -150,6 +159,7 @@ fn every_upload_of_the_night_is_accounted_for() {
     lines.push(Line {
         file: "Flo/f.mp4".into(),
         student: Some("Flo".into()),
+        owner: slug(Some("Flo")),
         place: Place::Waiting,
         clip: None,
         new: true,

@@ -4,7 +4,7 @@ mod support;
 
 use dawnsheet::history::store::Stored;
 use dawnsheet::history::trend::{ClubClass, Trend, Word, csv, sparkline, trends};
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::slug;
 use dawnsheet::report::types::CapturedSource;
 use support::Builder;
 

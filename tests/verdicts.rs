@@ -4,7 +4,7 @@ mod support;
 
 use dawnsheet::history::Store;
 use dawnsheet::history::verdicts::{Given, Share, standing};
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::slug;
 use dawnsheet::report::types::{FaultName, Verdict};
 use dawnsheet::sheet;
 use std::path::Path;

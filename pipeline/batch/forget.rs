@@ -1,18 +1,21 @@
 //! Erasing: every trace of one student in the out folder, proved by a search; and of clips past their keeping time.
 //! Files go first and rows last, so that an interrupted erasure is completed by asking again.
 
-use super::summary::{NIGHT, Summary};
+use super::plan::Identified;
+use super::proof::search;
+use super::summary::{Line, NIGHT, Summary};
 use crate::error::{Error, Result};
 use crate::history::elsewhere::Far;
 use crate::history::store::Held;
-use crate::history::{Results, Store};
-use crate::intake::roster::slug;
-use crate::intake::{Roster, walk};
-use crate::place::{self, OutFolder};
+use crate::history::{Owners, Results, Store};
+use crate::intake::admit::placeholder_sha256;
+use crate::intake::names::{folded, same, slug, slug_as_spelled};
+use crate::intake::{Roster, Upload, walk};
+use crate::place::{self, OutFolder, ours};
 use crate::report::Report;
 use crate::settings::Settings;
 use jiff::ToSpan;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use walkdir::WalkDir;
 
@@ -22,10 +25,14 @@ pub const INBOX: &str = "inbox";
 /// Who is meant.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Whom {
-    /// As in reports.
+    /// As in reports, or as asked for where there is none.
     pub name: String,
     /// Folder name below `reports`.
     pub owner: String,
+    /// Every name by which the owner has gone, this one among them.
+    pub names: BTreeSet<String>,
+    /// Reports kept.
+    pub clips: usize,
 }
 
 /// What an erasure did.
@@ -42,27 +49,90 @@ pub struct Forgotten {
     held: Vec<Held>,
 }
 
-/// Finds the student by name, alias or folder name, in the store, the roster, the inbox and `far`, the database of many
-/// machines. Error: nobody goes by it.
-pub fn find(store: &Store, far: Far, wanted: &str) -> Result<Whom> {
-    let same = |a: &str| a.to_lowercase() == wanted.to_lowercase();
+/// Finds everybody who is meant by a name, alias or folder name, in the store, the roster, the inbox and `far`, the database
+/// of many machines; by the roster's aliases also under the other names of the same student. A folder name means that one
+/// alone. Error: nobody goes by it.
+pub fn find(out: &OutFolder, store: &Store, far: Far, wanted: &str) -> Result<Vec<Whom>> {
     let inbox = store.note(INBOX)?.map(PathBuf::from).filter(|i| i.is_dir());
     let roster = roster_of(inbox.as_deref());
-    if let Some(s) = roster.find(wanted) {
-        return Ok(Whom { name: s.name.clone(), owner: slug(Some(&s.name)) });
-    }
-    let elsewhere = far.map(|f| f.results()).transpose()?.unwrap_or_default();
-    for (stored, _) in store.results()?.into_iter().chain(elsewhere) {
-        let name = stored.report.clip.student.unwrap_or_default();
-        if same(&name) || same(&stored.owner) {
-            return Ok(Whom { name, owner: stored.owner });
+    let listed = roster.find(wanted);
+    let meant: BTreeSet<String> = listed.iter().flat_map(|s| s.names()).chain([wanted]).map(folded).collect();
+    let mut all: BTreeMap<String, Whom> = BTreeMap::new();
+    let mut note = |owner: String, name: String, clips: usize| {
+        let blank = |owner: String| Whom { name: name.clone(), owner, names: BTreeSet::new(), clips: 0 };
+        let whom = all.entry(owner.clone()).or_insert_with(|| blank(owner));
+        if whom.clips == 0 && clips > 0 {
+            whom.name = name.clone();
         }
+        whom.clips += clips;
+        whom.names.insert(name);
+    };
+    let elsewhere = far.map(|f| f.results()).transpose()?.unwrap_or_default().into_iter().map(|(s, _)| (s.owner, s.report));
+    let here = store.results()?.into_iter().map(|(s, _)| (s.owner, s.report));
+    for (owner, report) in here.chain(without_rows(out, store)?).chain(elsewhere) {
+        note(owner, report.clip.student.unwrap_or_default(), 1);
     }
+    for (owner, name) in store.names()? {
+        note(owner, name, 0);
+    }
+    let owners = Owners::new(store.students()?);
     let uploads = inbox.map(|i| walk(&i, &roster, &Settings::default())).transpose()?.unwrap_or_default().uploads;
-    match uploads.into_iter().filter_map(|u| u.brief.student).find(|s| same(s)) {
-        Some(name) => Ok(Whom { owner: slug(Some(&name)), name }),
-        None => Err(Error::Usage(format!("nobody goes by '{wanted}' in the results, the roster or the inbox: check the spelling"))),
+    for name in uploads.into_iter().filter_map(|u| u.brief.student).chain(listed.map(|s| s.name.clone())) {
+        note(owners.of(Some(&name)), name, 0);
     }
+    if let Some(whom) = all.remove(&wanted.trim().to_lowercase()) {
+        return Ok(vec![whom]);
+    }
+    let mut found: Vec<Whom> = all.into_values().filter(|w| w.names.iter().any(|n| meant.contains(&folded(n)))).collect();
+    // who is only expected is nobody beside those of whom something is kept
+    if found.iter().any(|w| w.clips > 0 || owners.knows(&w.owner)) {
+        found.retain(|w| w.clips > 0 || owners.knows(&w.owner));
+    }
+    for whom in &mut found {
+        whom.names.extend(listed.iter().flat_map(|s| s.names()).map(String::from));
+        whom.names.retain(|n| !n.trim().is_empty());
+    }
+    if found.is_empty() {
+        return Err(Error::Usage(format!("nobody goes by '{wanted}' in the results, the roster or the inbox: check the spelling")));
+    }
+    Ok(found)
+}
+
+/// As [`find`], where one student is needed. Error: several go by the name; they are listed.
+pub fn find_one(out: &OutFolder, store: &Store, wanted: &str) -> Result<Whom> {
+    let mut found = find(out, store, None, wanted)?;
+    if found.len() > 1 {
+        return Err(several(wanted, &found));
+    }
+    Ok(found.remove(0))
+}
+
+/// What to do where several go by a name.
+pub fn several(wanted: &str, found: &[Whom]) -> Error {
+    let listed: Vec<String> = found.iter().map(|w| format!("\n  {}  {}, {} clips", w.owner, w.name, w.clips)).collect();
+    Error::Usage(format!("several go by '{wanted}': say which by the folder name (or see dawnsheet join){}", listed.concat()))
+}
+
+/// What is to be remembered of an erased student, so that later runs skip each spelling; never what means somebody else.
+fn marks_beside(store: &Store, far: Far, whom: &Whom) -> Result<Vec<String>> {
+    let there = far.map(|f| f.students()).transpose()?.unwrap_or_default();
+    let owners = Owners::new(store.students()?.into_iter().chain(there));
+    Ok(marks(whom).into_iter().filter(|m| *m == whom.owner || !owners.knows(m)).collect())
+}
+
+fn marks(whom: &Whom) -> BTreeSet<String> {
+    let spelled = whom.names.iter().flat_map(|n| [slug(Some(n)), slug_as_spelled(n)]);
+    spelled.chain([whom.owner.clone()]).collect()
+}
+
+/// Takes an erased student in again; whether there was one.
+pub fn welcome(store: &Store, mut far: Far, whom: &Whom) -> Result<bool> {
+    let mut was = false;
+    for mark in marks(whom) {
+        was |= store.welcome(&mark)?;
+        was |= far.as_deref_mut().map(|f| f.welcome(&mark)).transpose()?.unwrap_or_default();
+    }
+    Ok(was)
 }
 
 fn roster_of(inbox: Option<&Path>) -> Roster {
@@ -73,30 +143,31 @@ fn roster_of(inbox: Option<&Path>) -> Roster {
 /// be asked what is left.
 pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> Result<Forgotten> {
     // first of all: from now on no run takes the student in, and no machine records what it has at hand
-    store.forget(&whom.owner, "erased on request")?;
-    if let Some(far) = far.as_deref_mut() {
-        far.forget(&whom.owner, "erased on request")?;
-        far.end_leases(&whom.owner)?;
+    for mark in marks_beside(store, far.as_deref_mut(), whom)? {
+        store.forget(&mark, "erased on request")?;
+        far.as_deref_mut().map(|f| f.forget(&mark, "erased on request")).transpose()?;
     }
+    far.as_deref_mut().map(|f| f.end_leases(&whom.owner)).transpose()?;
     let held = held_by(out, store, far.as_deref_mut(), &whom.owner)?;
     let mut done = Forgotten { clips: held.iter().filter(|h| h.judged).count(), ..Forgotten::default() };
-    done.files += remove(&out.root().join("reports").join(&whom.owner))?;
-    done.files += remove(&out.exports(&whom.owner))?;
+    done.files += out.erase_reports(&whom.owner)? + out.erase_exports(&whom.owner)?;
     for h in &held {
         done.files += remove_seen(out, h)?;
     }
     let ids: BTreeSet<&str> = held.iter().map(|h| h.clip.as_str()).collect();
     done.log_lines = clean_logs(out, &ids)?;
-    clean_quarantine(out, &whom.name)?;
-    clean_night(store, &whom.owner)?;
+    clean_quarantine(out, whom, &ids)?;
+    clean_night(store, whom)?;
     store.erase(&whom.owner, &held)?;
+    store.erase_names(&whom.owner)?;
     if let Some(far) = far {
         far.erase(&whom.owner, &held)?;
     }
     done.held = held;
     if let Some(inbox) = store.note(INBOX)?.map(PathBuf::from).filter(|i| i.is_dir()) {
         let uploads = walk(&inbox, &roster_of(Some(&inbox)), &Settings::default())?.uploads;
-        done.inbox_left = uploads.into_iter().filter(|u| slug(u.brief.student.as_deref()) == whom.owner).map(|u| u.path).collect();
+        let theirs = |u: &Upload| u.brief.student.as_deref().is_some_and(|s| goes_by(whom, s));
+        done.inbox_left = uploads.into_iter().filter(theirs).map(|u| u.path).collect();
     }
     Ok(done)
 }
@@ -104,7 +175,7 @@ pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> 
 /// The proof of an erasure, once the sheet was written again: looks through the whole out folder for what is left.
 pub fn prove(out: &OutFolder, store: &Store, whom: &Whom, done: &mut Forgotten) -> Result<()> {
     store.compact()?;
-    done.still_found = search(out, whom, &done.held)?;
+    done.still_found = search(out, store, whom, &done.held)?;
     Ok(())
 }
 
@@ -130,7 +201,7 @@ fn held_by(out: &OutFolder, store: &Store, far: Far, owner: &str) -> Result<Vec<
 }
 
 /// Reports below `reports/<owner>` of which the store has no row: machines of the fleet wrote them.
-fn without_rows(out: &OutFolder, store: &Store) -> Result<Vec<(String, Report)>> {
+pub(super) fn without_rows(out: &OutFolder, store: &Store) -> Result<Vec<(String, Report)>> {
     let mut found = Vec::new();
     for file in WalkDir::new(out.folder("reports")?).min_depth(2).max_depth(2).into_iter().filter_map(std::result::Result::ok) {
         let name = |p: &Path| p.file_name().map(|n| n.to_string_lossy().into_owned());
@@ -166,7 +237,7 @@ pub fn expire(out: &OutFolder, store: &mut Store, mut far: Far, days: f64) -> Re
 
 fn drop_clip(out: &OutFolder, store: &mut Store, mut far: Far, owner: &str, clip: &str) -> Result<()> {
     const WHY: &str = "measured longer ago than night.keep_days";
-    place::remove(&out.exports(owner))?;
+    out.erase_exports(owner)?;
     let held: Vec<Held> = held_by(out, store, far.as_deref_mut(), owner)?.into_iter().filter(|h| h.clip == *clip).collect();
     for h in &held {
         let bytes = format!("{owner}/{}", h.sha256);
@@ -178,6 +249,25 @@ fn drop_clip(out: &OutFolder, store: &mut Store, mut far: Far, owner: &str, clip
     clean_logs(out, &BTreeSet::from([clip]))?;
     store.erase(owner, &held)?;
     far.map(|f| f.erase(owner, &held)).transpose()?;
+    if store.held_by(owner)?.is_empty() {
+        store.erase_names(owner)?;
+    }
+    Ok(())
+}
+
+/// Drops the refusals of uploads that may be opened by now or went away: `names` are all in the inbox, `identified` those that
+/// were looked at.
+pub(super) fn mended(out: &OutFolder, store: &mut Store, names: &BTreeSet<String>, identified: &[Identified]) -> Result<()> {
+    let fine: BTreeSet<&str> = identified.iter().filter(|(_, i)| i.is_ok()).map(|(u, _)| u.brief.file.as_str()).collect();
+    let rows = store.results()?.into_iter().map(|(s, _)| (s.owner, s.report));
+    for (owner, report) in rows.chain(without_rows(out, store)?) {
+        let clip = &report.clip;
+        if clip.sha256 == placeholder_sha256(&clip.file) && (fine.contains(clip.file.as_str()) || !names.contains(&clip.file)) {
+            place::remove(&out.report(&owner, &clip.id)?)?;
+            let held: Vec<Held> = store.held_by(&owner)?.into_iter().filter(|h| h.clip == clip.id).collect();
+            store.erase(&owner, &held)?;
+        }
+    }
     Ok(())
 }
 
@@ -191,7 +281,9 @@ pub fn follow(out: &OutFolder, store: &mut Store, far: &mut dyn Results) -> Resu
             continue;
         }
         if far.forgotten(&owner)?.is_some() {
-            let whom = Whom { name: clip.student.unwrap_or_default(), owner: owner.clone() };
+            let names: BTreeSet<String> = store.names()?.into_iter().filter(|(o, _)| *o == owner).map(|(_, n)| n).collect();
+            let name = clip.student.unwrap_or_default();
+            let whom = Whom { names: names.into_iter().chain([name.clone()]).collect(), name, owner: owner.clone(), clips: 0 };
             gone += forget(out, store, None, &whom)?.clips;
             erased.insert(owner);
         } else if far.forgotten(&format!("{owner}/{}", clip.sha256))?.is_some() {
@@ -207,21 +299,20 @@ fn remove_seen(out: &OutFolder, held: &Held) -> Result<usize> {
     if held.shared {
         return Ok(0);
     }
-    Ok(remove(&out.keypoints(&held.clip)?)? + remove(&out.pictures(&held.clip))?)
-}
-
-/// Removes a file or folder; how many files there were.
-fn remove(path: &Path) -> Result<usize> {
-    let files = WalkDir::new(path).into_iter().filter_map(std::result::Result::ok).filter(|e| e.file_type().is_file()).count();
-    place::remove(path)?;
-    Ok(files)
+    let keypoints = out.keypoints(&held.clip)?;
+    let there = usize::from(keypoints.is_file());
+    place::remove(&keypoints)?;
+    Ok(there + out.erase_pictures(&held.clip)?)
 }
 
 /// Drops the log lines about these clips.
 fn clean_logs(out: &OutFolder, ids: &BTreeSet<&str>) -> Result<usize> {
     let mut dropped = 0;
-    for file in WalkDir::new(out.folder("logs")?).min_depth(1).into_iter().filter_map(std::result::Result::ok) {
+    for file in WalkDir::new(out.folder("logs")?).min_depth(1).max_depth(1).into_iter().filter_map(std::result::Result::ok) {
         let path = file.path();
+        if !file.file_type().is_file() || !ours::log(&file.file_name().to_string_lossy()) {
+            continue;
+        }
         let text = std::fs::read_to_string(path).map_err(Error::file(path))?;
         let kept: String = text.split_inclusive('\n').filter(|l| !ids.iter().any(|id| l.contains(id))).collect();
         if kept.len() < text.len() {
@@ -232,12 +323,20 @@ fn clean_logs(out: &OutFolder, ids: &BTreeSet<&str>) -> Result<usize> {
     Ok(dropped)
 }
 
-fn clean_quarantine(out: &OutFolder, name: &str) -> Result<()> {
+/// Whether a name is one of theirs.
+fn goes_by(whom: &Whom, name: &str) -> bool {
+    whom.names.iter().any(|n| same(n, name))
+}
+
+fn clean_quarantine(out: &OutFolder, whom: &Whom, ids: &BTreeSet<&str>) -> Result<()> {
     let path = out.root().join("quarantine.json");
     let Ok(text) = std::fs::read_to_string(&path) else { return Ok(()) };
     let mut all: Vec<serde_json::Value> = serde_json::from_str(&text).unwrap_or_default();
     let before = all.len();
-    all.retain(|q| q["student"] != name);
+    let theirs = |q: &serde_json::Value| {
+        q["student"].as_str().is_some_and(|s| goes_by(whom, s)) && q["clip"].as_str().is_none_or(|clip| ids.contains(clip))
+    };
+    all.retain(|q| !theirs(q));
     if all.len() < before {
         let text = serde_json::to_string_pretty(&all).map_err(|e| Error::Internal(e.to_string()))?;
         place::write(&path, text.as_bytes())?;
@@ -246,58 +345,10 @@ fn clean_quarantine(out: &OutFolder, name: &str) -> Result<()> {
 }
 
 /// Drops the student's uploads from the account of the last run.
-fn clean_night(store: &Store, owner: &str) -> Result<()> {
+fn clean_night(store: &Store, whom: &Whom) -> Result<()> {
     let Some(mut night) = store.note(NIGHT)?.and_then(|t| serde_json::from_str::<Summary>(&t).ok()) else { return Ok(()) };
-    night.lines.retain(|l| slug(l.student.as_deref()) != owner);
+    // accounts of earlier versions do not say the folder name
+    let theirs = |l: &Line| if l.owner.is_empty() { l.student.as_deref().is_some_and(|s| goes_by(whom, s)) } else { l.owner == whom.owner };
+    night.lines.retain(|l| !theirs(l));
     store.set_note(NIGHT, &serde_json::to_string(&night).map_err(|e| Error::Internal(e.to_string()))?)
-}
-
-/// Looks through every file and file name of the out folder for the student's name, folder, clips and uploads.
-fn search(out: &OutFolder, whom: &Whom, held: &[Held]) -> Result<Vec<(PathBuf, String)>> {
-    let mut needles: BTreeSet<&str> = BTreeSet::from([whom.owner.as_str()]);
-    for h in held.iter().filter(|h| !h.shared) {
-        needles.extend([h.clip.as_str(), h.sha256.as_str()]);
-    }
-    needles.extend(held.iter().map(|h| h.file.as_str()));
-    let mut found = Vec::new();
-    for entry in WalkDir::new(out.root()).min_depth(1).into_iter().filter_map(std::result::Result::ok) {
-        let below = entry.path().strip_prefix(out.root()).unwrap_or(entry.path()).to_path_buf();
-        let name = below.to_string_lossy().into_owned();
-        let bytes = if entry.file_type().is_file() { std::fs::read(entry.path()).map_err(Error::file(entry.path()))? } else { Vec::new() };
-        let hit = |needle: &str| name.contains(needle) || contains(&bytes, needle.as_bytes(), false);
-        if let Some(needle) = needles.iter().find(|n| !n.is_empty() && hit(n)) {
-            found.push((below, (*needle).to_string()));
-        } else if !whom.name.is_empty() && contains(&bytes, whom.name.as_bytes(), true) {
-            found.push((below, whom.name.clone()));
-        }
-    }
-    Ok(found)
-}
-
-/// Whether `needle` occurs; as a word of its own where asked for (a short name is part of many words).
-fn contains(hay: &[u8], needle: &[u8], word: bool) -> bool {
-    let letter = |b: Option<&u8>| b.is_some_and(|b| b.is_ascii_alphanumeric());
-    let Some(first) = needle.first() else { return false };
-    let mut from = 0;
-    while let Some(at) = hay[from..].iter().position(|b| b == first).map(|p| p + from) {
-        if hay[at..].starts_with(needle)
-            && !(word && (letter(at.checked_sub(1).and_then(|i| hay.get(i))) || letter(hay.get(at + needle.len()))))
-        {
-            return true;
-        }
-        from = at + 1;
-    }
-    false
-}
-
-#[cfg(test)]
-mod tests {
-    use super::contains;
-
-    #[test]
-    fn names_are_found_as_words() {
-        assert!(contains(b"x \"Al\" y", b"Al", true) && contains(b"Al", b"Al", true));
-        assert!(!contains(b"Alice", b"Al", true) && contains(b"Alice", b"Al", false));
-        assert!(!contains(b"", b"Al", true) && !contains(b"A", b"Al", false));
-    }
 }

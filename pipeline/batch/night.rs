@@ -8,8 +8,8 @@ use super::schedule::{deadline, usual_workers};
 use super::summary::{Line, Place, Summary};
 use super::{forget, log, quarantine};
 use crate::error::{Error, Result};
-use crate::history::Store;
 use crate::history::store::Attempt;
+use crate::history::{Owners, Store};
 use crate::intake::admit::admit;
 use crate::intake::{Roster, Upload, walk};
 use crate::judge::{self, ENGINE, Identity};
@@ -20,7 +20,7 @@ use crate::settings::Settings;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::Zoned;
 use rayon::prelude::*;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -62,6 +62,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let models = Models::locate();
     models.check_for(&[night.choice])?;
     let hosts = Workers::new()?;
+    place::apart(&night.out, &night.inbox)?;
     let found = walk(&night.inbox, &night.roster, &night.settings)?;
     let out = OutFolder::open(&night.out)?;
     let _lock = out.lock()?;
@@ -74,10 +75,13 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     forget::expire(&out, &mut store, None, night.settings.night.keep_days)?;
     let mut summary = Summary { other_files: found.others, unreadable_folders: found.unreadable, ..Summary::default() };
 
+    let owners = Owners::new(store.students()?);
+    let of = |u: &Upload| owners.of(u.brief.student.as_deref());
+    let names: BTreeSet<String> = found.uploads.iter().map(|u| u.brief.file.clone()).collect();
     let (waiting, ready): (Vec<Upload>, Vec<Upload>) = found.uploads.into_iter().partition(|u| u.waits.is_some());
     for u in waiting {
         let note = u.waits.clone().unwrap_or_default();
-        summary.lines.push(line(&u, Place::Waiting, None, true, note));
+        summary.lines.push(line(&u, &of(&u), Place::Waiting, None, true, note));
     }
     // hashing is bound by the disk and harmless: all cores
     let (identified, unread): (Vec<_>, Vec<_>) = ready.into_par_iter().partition_map(|u| {
@@ -87,9 +91,10 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         let identity = admit(&u.path, &night.settings).map(|a| Identity { sha256: a.sha256, bytes: a.bytes, brief: u.brief.clone() });
         rayon::iter::Either::Left((u, identity))
     });
-    summary.lines.extend(unread.iter().map(|u| line(u, Place::Waiting, None, true, INTERRUPTED.into())));
-    let asked = Asked { choice: night.choice, settings: &night.settings, retry_failed: night.retry_failed };
-    let tasks = plan(identified, &asked, &out, &models, &store, &mut summary)?;
+    summary.lines.extend(unread.iter().map(|u| line(u, &of(u), Place::Waiting, None, true, INTERRUPTED.into())));
+    forget::mended(&out, &mut store, &names, &identified)?;
+    let asked = Asked { choice: night.choice, settings: &night.settings, roster: &night.roster, retry_failed: night.retry_failed };
+    let tasks = plan(identified, &asked, &owners, &out, &models, &mut store, &mut summary)?;
     let workers = night.workers.unwrap_or_else(usual_workers).max(1);
     tracing::info!(version = ENGINE, workers, uploads = summary.lines.len() + tasks.len(), to_do = tasks.len(), "night begins");
     let shared = Shared {
@@ -128,7 +133,7 @@ const INTERRUPTED: &str = "the run was interrupted before it";
 impl Shared<'_> {
     fn one(&self, task: Task) {
         if let Some(why) = self.held_back() {
-            self.push(line(&task.upload, Place::Waiting, None, true, why));
+            self.push(line(&task.upload, &task.owner, Place::Waiting, None, true, why));
             return;
         }
         match self.work(&task) {
@@ -138,7 +143,7 @@ impl Shared<'_> {
             }
             Err(e) => {
                 tracing::error!(clip = task.identity.id(), error = %without_paths(&e), "the run has to stop");
-                self.push(line(&task.upload, Place::Waiting, None, true, format!("stopped: {e}")));
+                self.push(line(&task.upload, &task.owner, Place::Waiting, None, true, format!("stopped: {e}")));
                 if let Ok(mut stopped) = self.stopped.lock() {
                     stopped.get_or_insert(e);
                 }
@@ -181,10 +186,13 @@ impl Shared<'_> {
         let Task { upload, identity, owner, .. } = task;
         let model = self.models.combined_sha256(self.night.choice);
         let known = self.store().has_seen(&identity.sha256, &model, ENGINE)? && self.out.keypoints(identity.id())?.is_file();
-        if known {
-            let report = rejudge_one(self.out, &mut self.store(), owner, identity, self.night.choice, self.models, &self.night.settings)?;
+        // what is kept may have come to harm: then the clip is looked at again
+        if known
+            && let Some(report) =
+                rejudge_one(self.out, &mut self.store(), owner, identity, self.night.choice, self.models, &self.night.settings)?
+        {
             tracing::info!(clip = identity.id(), place = Place::of(&report).words(), "judged again");
-            return Ok(report_line(upload, &report, true));
+            return Ok(report_line(upload, owner, &report, true));
         }
         for attempt in 1..=self.night.settings.night.max_attempts {
             if let Some(line) = self.attempt(task, attempt, &model)? {
@@ -195,7 +203,10 @@ impl Shared<'_> {
         let why = evidence.last().map_or_else(|| "its worker failed".to_string(), |e| e.why.clone());
         let report = judge::failed(identity, ReasonCode::WorkerFailed.because(&why), self.night.choice, self.models, &self.night.settings);
         place::write(&self.out.report(owner, identity.id())?, report.to_json().as_bytes())?;
-        Ok(line(upload, Place::Quarantined, Some(identity.id()), true, why))
+        // a row like any other, for sheet and keeping time, but under no key by which the clip would be done
+        let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
+        self.store().record(owner, &format!("failed {}", task.key), &text, &report, None)?;
+        Ok(line(upload, owner, Place::Quarantined, Some(identity.id()), true, why))
     }
 
     /// One try at a clip; no line where its worker failed and there may be another try.
@@ -218,10 +229,10 @@ impl Shared<'_> {
         };
         let line = match outcome {
             _ if changed(upload) => {
-                Some(line(upload, Place::Waiting, None, true, "the file changed or went away while it was read".into()))
+                Some(line(upload, owner, Place::Waiting, None, true, "the file changed or went away while it was read".into()))
             }
             JobOutcome::Installation(why) => return Err(Error::Installation(why)),
-            JobOutcome::GivenUp => Some(line(upload, Place::Waiting, None, true, INTERRUPTED.into())),
+            JobOutcome::GivenUp => Some(line(upload, owner, Place::Waiting, None, true, INTERRUPTED.into())),
             JobOutcome::Failed { why, stderr } => {
                 tracing::warn!(clip = id, attempt = number, seconds = attempt.seconds, why, "worker failed");
                 self.store().record_failure(&attempt, &why, &stderr)?;
@@ -237,17 +248,17 @@ impl Shared<'_> {
                 }
                 let pictures = folder.join(job::PICTURES);
                 if pictures.is_dir() {
-                    place::put(&pictures, &self.out.pictures(id))?;
+                    self.out.put_pictures(&pictures, id)?;
                 }
                 place::write(&self.out.report(owner, id)?, report.to_json().as_bytes())?;
                 let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
                 self.store().record(owner, key, &text, &report, has_seen.then_some((model, ENGINE, &attempt)))?;
                 let place = Place::of(&report).words();
                 tracing::info!(clip = id, attempt = number, seconds = attempt.seconds, place, stages = %attempt.timings, worker = confinement(&report), "ends");
-                Some(report_line(upload, &report, true))
+                Some(report_line(upload, owner, &report, true))
             }
         };
-        place::remove(&folder)?;
+        self.out.end_staging(&folder)?;
         Ok(line)
     }
 

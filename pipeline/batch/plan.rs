@@ -3,10 +3,10 @@
 use super::schedule::fair_order;
 use super::summary::{Line, Place, Summary};
 use crate::error::{Error, Result};
-use crate::history::Store;
+use crate::history::{Owners, Store};
 use crate::intake::admit::placeholder_sha256;
-use crate::intake::roster::slug;
-use crate::intake::{Brief, Upload};
+use crate::intake::names::same;
+use crate::intake::{Brief, Roster, Upload};
 use crate::judge::{self, ENGINE, Identity};
 use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models, hex};
@@ -33,71 +33,69 @@ pub(super) struct Task {
     pub key: String,
 }
 
-pub(super) fn line(u: &Upload, place: Place, clip: Option<&str>, new: bool, note: String) -> Line {
-    Line { file: u.brief.file.clone(), student: u.brief.student.clone(), place, clip: clip.map(Into::into), new, note }
+pub(super) fn line(u: &Upload, owner: &str, place: Place, clip: Option<&str>, new: bool, note: String) -> Line {
+    let (file, student) = (u.brief.file.clone(), u.brief.student.clone());
+    Line { file, student, owner: owner.into(), place, clip: clip.map(Into::into), new, note }
 }
 
-pub(super) fn report_line(u: &Upload, report: &Report, new: bool) -> Line {
+pub(super) fn report_line(u: &Upload, owner: &str, report: &Report, new: bool) -> Line {
     let place = Place::of(report);
     let note = match place {
         Place::Failed => report.reasons.first().map(|r| format!("{}: {}", r.text, r.advice)).unwrap_or_default(),
         _ => report.needs_look_because.first().cloned().unwrap_or_default(),
     };
-    line(u, place, Some(&report.clip.id), new, note)
+    line(u, owner, place, Some(&report.clip.id), new, note)
 }
 
 /// What a plan depends on besides the uploads.
 pub(super) struct Asked<'a> {
     pub choice: ModelChoice,
     pub settings: &'a Settings,
+    pub roster: &'a Roster,
     pub retry_failed: bool,
 }
 
-/// Sorts the identified uploads: repeats and what is done go to the summary, what was refused gets its report at once, the
-/// rest is the work list, in the order of work.
+/// An upload with its bytes' identity, or why it may not be opened.
+pub(super) type Identified = (Upload, std::result::Result<Identity, Reason>);
+
+/// Sorts the identified uploads: repeats and what is done go to the summary, what was refused gets its report and row at once,
+/// the rest is the work list, in the order of work.
 pub(super) fn plan(
-    identified: Vec<(Upload, std::result::Result<Identity, Reason>)>,
+    identified: Vec<Identified>,
     asked: &Asked,
+    owners: &Owners,
     out: &OutFolder,
     models: &Models,
-    store: &Store,
+    store: &mut Store,
     summary: &mut Summary,
 ) -> Result<Vec<Task>> {
     let mut owners_of: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
     for (u, identity) in &identified {
         if let Ok(i) = identity {
-            owners_of.entry(i.sha256.clone()).or_default().insert(slug(u.brief.student.as_deref()));
+            owners_of.entry(i.sha256.clone()).or_default().insert(owners.of(u.brief.student.as_deref()));
         }
     }
     let mut first_of: BTreeMap<(String, String), String> = BTreeMap::new();
     let mut tasks = Vec::new();
     for (upload, identity) in identified {
-        let owner = slug(upload.brief.student.as_deref());
-        if let Some(why) = store.forgotten(&owner)? {
-            summary.lines.push(line(&upload, Place::Forgotten, None, false, why));
+        let owner = owners.of(upload.brief.student.as_deref());
+        let bytes = identity.as_ref().map_or_else(|_| placeholder_sha256(&upload.brief.file), |i| i.sha256.clone());
+        let mut marks = owners.marks(&owner, upload.brief.student.as_deref());
+        marks.push(format!("{owner}/{bytes}"));
+        if let Some(why) = marks.iter().find_map(|what| store.forgotten(what).transpose()).transpose()? {
+            summary.lines.push(line(&upload, &owner, Place::Forgotten, None, false, why));
             continue;
         }
+        store.add_names(&owner, names(&upload, asked.roster))?;
         let mut identity = match identity {
             Ok(identity) => identity,
             Err(reason) => {
-                let identity =
-                    Identity { sha256: placeholder_sha256(&upload.brief.file), bytes: upload.bytes, brief: upload.brief.clone() };
-                let report = judge::failed(&identity, reason, asked.choice, models, asked.settings);
-                let (path, text) = (out.report(&owner, identity.id())?, report.to_json());
-                let new = std::fs::read(&path).ok().is_none_or(|old| old != text.as_bytes());
-                if new {
-                    place::write(&path, text.as_bytes())?;
-                }
-                summary.lines.push(report_line(&upload, &report, new));
+                summary.lines.push(refuse(&upload, &owner, reason, asked, out, models, store)?);
                 continue;
             }
         };
-        if let Some(why) = store.forgotten(&format!("{owner}/{}", identity.sha256))? {
-            summary.lines.push(line(&upload, Place::Forgotten, None, false, why));
-            continue;
-        }
         if let Some(first) = first_of.get(&(owner.clone(), identity.sha256.clone())) {
-            summary.lines.push(line(&upload, Place::Repeat, Some(identity.id()), true, format!("the same clip as {first}")));
+            summary.lines.push(line(&upload, &owner, Place::Repeat, Some(identity.id()), true, format!("the same clip as {first}")));
             continue;
         }
         first_of.insert((owner.clone(), identity.sha256.clone()), upload.brief.file.clone());
@@ -108,22 +106,47 @@ pub(super) fn plan(
         {
             let text = serde_json::to_string(&identity).map_err(|e| Error::Internal(e.to_string()))?;
             store.refresh_identity(&owner, identity.id(), &text)?;
-            summary.lines.push(report_line(&upload, &report, false));
+            summary.lines.push(report_line(&upload, &owner, &report, false));
             continue;
         }
         if asked.retry_failed {
             store.clear_failures(&key)?;
         } else if store.failures(&key)? >= asked.settings.night.max_attempts {
-            summary.lines.push(line(
-                &upload,
-                Place::Quarantined,
-                Some(identity.id()),
-                false,
-                "its worker failed before; --retry-failed tries again".into(),
-            ));
+            const WHY: &str = "its worker failed before; --retry-failed tries again";
+            summary.lines.push(line(&upload, &owner, Place::Quarantined, Some(identity.id()), false, WHY.into()));
             continue;
         }
         tasks.push(Task { upload, identity, owner, key });
     }
     Ok(fair_order(tasks, |t| (&t.owner, t.upload.bytes, &t.upload.brief.file)))
+}
+
+/// Every name by which an upload's student goes: as reported, the folder's where that led to the student, the roster's.
+fn names<'a>(upload: &'a Upload, roster: &'a Roster) -> Vec<&'a str> {
+    let Some(name) = upload.brief.student.as_deref() else { return Vec::new() };
+    let known = roster.find(name);
+    let folder = upload.brief.file.split_once('/').map(|(first, _)| first);
+    let leads_here = |f: &&str| same(f, name) || known.is_some_and(|s| s.names().any(|n| same(n, f)));
+    std::iter::once(name).chain(folder.filter(leads_here)).chain(known.into_iter().flat_map(|s| s.names())).collect()
+}
+
+/// What may not be opened needs no worker: its report is its result, and kept like any other.
+fn refuse(
+    upload: &Upload,
+    owner: &str,
+    reason: Reason,
+    asked: &Asked,
+    out: &OutFolder,
+    models: &Models,
+    store: &mut Store,
+) -> Result<Line> {
+    let identity = Identity { sha256: placeholder_sha256(&upload.brief.file), bytes: upload.bytes, brief: upload.brief.clone() };
+    let report = judge::failed(&identity, reason, asked.choice, models, asked.settings);
+    let known = store.result(owner, identity.id())?.as_ref() == Some(&report);
+    place::write(&out.report(owner, identity.id())?, report.to_json().as_bytes())?;
+    if !known {
+        let text = serde_json::to_string(&identity).map_err(|e| Error::Internal(e.to_string()))?;
+        store.record(owner, &key(&identity, asked.choice, models, asked.settings), &text, &report, None)?;
+    }
+    Ok(report_line(upload, owner, &report, !known))
 }

@@ -4,7 +4,6 @@ use super::summary::{Line, Place};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::FailedAttempt;
-use crate::intake::roster::slug;
 use crate::place::{self, OutFolder};
 use serde::Serialize;
 
@@ -22,7 +21,7 @@ pub fn write(out: &OutFolder, store: &Store, lines: &[Line]) -> Result<()> {
     let mut all = Vec::new();
     for l in lines.iter().filter(|l| l.place == Place::Quarantined) {
         if let Some(clip) = l.clip.as_deref() {
-            let attempts = store.failed_attempts(&slug(l.student.as_deref()), clip)?;
+            let attempts = store.failed_attempts(&l.owner, clip)?;
             all.push(SetAside { file: &l.file, student: l.student.as_deref(), clip, attempts });
         }
     }

@@ -1,5 +1,6 @@
 //! Judging again from what was kept: no video is read, no model runs.
 
+use super::take_in::is_taken_in;
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::judge::{self, ENGINE, Identity};
@@ -9,7 +10,7 @@ use crate::report::Report;
 use crate::seen::Seen;
 use crate::settings::Settings;
 
-/// Judges one clip from its kept look and puts report and row in place.
+/// Judges one clip from its kept look and puts report and row in place; none where what is kept cannot be read.
 pub fn rejudge_one(
     out: &OutFolder,
     store: &mut Store,
@@ -18,14 +19,18 @@ pub fn rejudge_one(
     choice: crate::pose::models::ModelChoice,
     models: &Models,
     settings: &Settings,
-) -> Result<Report> {
-    let seen = Seen::read(&out.keypoints(identity.id())?)?;
+) -> Result<Option<Report>> {
+    let seen = match Seen::read(&out.keypoints(identity.id())?) {
+        Ok(seen) => seen,
+        Err(Error::File { .. }) => return Ok(None),
+        Err(e) => return Err(e),
+    };
     let report = judge::judge(&seen, identity, choice, models, settings);
     place::write(&out.report(owner, identity.id())?, report.to_json().as_bytes())?;
     let key = super::key(identity, choice, models, settings);
     let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
     store.record(owner, &key, &text, &report, None)?;
-    Ok(report)
+    Ok(Some(report))
 }
 
 /// How many were judged again, how many changed their verdict, and how many have no kept look.
@@ -42,11 +47,13 @@ pub fn rejudge_all(out: &OutFolder, store: &mut Store, models: &Models, settings
     for (stored, identity) in store.results()? {
         let identity: Identity = serde_json::from_str(&identity).map_err(|e| Error::Internal(e.to_string()))?;
         let choice = stored.report.engine.pose_model;
-        if !store.has_seen(&identity.sha256, &models.combined_sha256(choice), ENGINE)? {
+        let ours = store.has_seen(&identity.sha256, &models.combined_sha256(choice), ENGINE)?;
+        let known = ours || is_taken_in(out, &identity)?;
+        let report = if known { rejudge_one(out, store, &stored.owner, &identity, choice, models, settings)? } else { None };
+        let Some(report) = report else {
             count.without_look += 1;
             continue;
-        }
-        let report = rejudge_one(out, store, &stored.owner, &identity, choice, models, settings)?;
+        };
         count.judged += 1;
         count.changed += usize::from(report.verdict != stored.report.verdict);
     }

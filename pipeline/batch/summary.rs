@@ -65,6 +65,9 @@ impl Place {
 pub struct Line {
     pub file: String,
     pub student: Option<String>,
+    /// Folder name below `reports`; accounts of earlier versions have none.
+    #[serde(default)]
+    pub owner: String,
     pub place: Place,
     pub clip: Option<String>,
     /// Whether this run worked on it (false: it was done before).

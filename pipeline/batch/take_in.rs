@@ -3,15 +3,15 @@
 
 use super::key;
 use crate::error::{Error, Result};
-use crate::history::Store;
 use crate::history::store::Attempt;
+use crate::history::{Owners, Store};
 use crate::intake::inbox::walk_for;
-use crate::intake::roster::slug;
 use crate::intake::{Roster, Upload};
-use crate::judge::{self, ENGINE, Identity};
+use crate::judge::{self, Identity};
 use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models, hex};
-use crate::seen::Seen;
+use crate::report::types::UNKNOWN;
+use crate::seen::{Seen, SeenBy};
 use crate::settings::Settings;
 use sha2::{Digest, Sha256};
 use std::path::Path;
@@ -39,9 +39,10 @@ pub fn take_in(
     let mut at_once = settings.clone();
     at_once.intake.settle_seconds = 0.0;
     let mut done = TakenIn::default();
+    let owners = Owners::new(store.students()?);
     for upload in walk_for(&["npz"], folder, roster, &at_once)?.uploads {
         let file = upload.brief.file.clone();
-        match one(upload, out, store, models, settings)? {
+        match one(upload, &owners, out, store, models, settings)? {
             Ok(true) => done.new += 1,
             Ok(false) => done.known += 1,
             Err(why) => done.refused.push((file, why)),
@@ -53,6 +54,7 @@ pub fn take_in(
 /// Whether it is new; or why it cannot be taken.
 fn one(
     upload: Upload,
+    owners: &Owners,
     out: &OutFolder,
     store: &mut Store,
     models: &Models,
@@ -64,10 +66,13 @@ fn one(
     let bytes = std::fs::read(&upload.path).map_err(Error::file(&upload.path))?;
     let seen = match Seen::read(&upload.path) {
         Ok(seen) => seen,
-        Err(e) => return Ok(Err(format!("not key points of this program: {e}"))),
+        Err(Error::File { source, .. }) => return Ok(Err(format!("not key points of this program: {source}"))),
+        Err(e) => return Err(e),
     };
+    let by = seen.about.seen_by.clone();
+    let by = by.unwrap_or_else(|| SeenBy { choice: ModelChoice::Unknown, model_sha256: UNKNOWN.into(), engine: UNKNOWN.into() });
     let identity = Identity { sha256: hex(&Sha256::digest(&bytes)), bytes: bytes.len() as u64, brief: upload.brief };
-    let (owner, choice) = (slug(identity.brief.student.as_deref()), ModelChoice::Accurate);
+    let (owner, choice) = (owners.of(identity.brief.student.as_deref()), by.choice);
     let key = key(&identity, choice, models, settings);
     if store.done_key(&owner, identity.id())?.as_deref() == Some(&key) {
         return Ok(Ok(false));
@@ -85,11 +90,16 @@ fn one(
         timings: serde_json::json!({}),
     };
     let text = serde_json::to_string(&identity).map_err(|e| Error::Internal(e.to_string()))?;
-    store.record(&owner, &key, &text, &report, Some((&models.combined_sha256(choice), ENGINE, &attempt)))?;
+    store.record(&owner, &key, &text, &report, Some((&by.model_sha256, &by.engine, &attempt)))?;
     // its night was another one: the next sheet lists it among the earlier clips
     let day = report.clip.captured.as_deref().and_then(crate::intake::date::local_day);
     if let Some(day) = day {
         store.seen_at(&identity.sha256, &format!("{day}T00:00:00Z"))?;
     }
     Ok(Ok(true))
+}
+
+/// Whether a result is of key points that were taken in: their hash stands for that of the clip, which was never here.
+pub fn is_taken_in(out: &OutFolder, identity: &Identity) -> Result<bool> {
+    Ok(std::fs::read(out.keypoints(identity.id())?).is_ok_and(|bytes| hex(&Sha256::digest(bytes)) == identity.sha256))
 }

@@ -8,6 +8,7 @@ use dawnsheet::error::{Error, Result};
 use dawnsheet::export::{self, Format};
 use dawnsheet::history::verdicts::{Candidate, Given, ours};
 use dawnsheet::history::{Store, elsewhere};
+use dawnsheet::intake::names;
 use dawnsheet::report::Report;
 use dawnsheet::report::printable;
 use dawnsheet::report::types::FaultName;
@@ -72,6 +73,8 @@ pub struct Export {
 
 pub fn judge(a: &Judge) -> Result<u8> {
     let out = existing(&a.out)?;
+    // nobody erases the student between the look and the word
+    let pen = out.pen()?;
     let mut store = Store::open(&out.store())?;
     let found = the_clip(&store, &a.clip, a.student.as_deref())?;
     let report = store.result(&found.owner, &found.clip)?.ok_or_else(|| Error::Internal("a listed clip is gone".into()))?;
@@ -91,7 +94,7 @@ pub fn judge(a: &Judge) -> Result<u8> {
         made_at: String::new(),
     };
     elsewhere::say(&mut store, a.elsewhere.reach()?.as_deref(), |s| s.give_verdict(&given))?;
-    sheet::write(&out, &store, None, None)?;
+    sheet::write_with(&pen, &out, &store, None, None)?;
     let who = found.student.as_deref().map_or_else(|| "no student".into(), printable);
     println!("{}, {who}: {} {}, you {}", given.clip, fault.words(), given.ours.words(), given.words());
     Ok(0)
@@ -109,7 +112,7 @@ fn the_clip(store: &Store, wanted: &str, student: Option<&str>) -> Result<Candid
     let mut found = store.clips_beginning(&prefix)?;
     let all = found.len();
     if let Some(student) = student {
-        let same = |name: &str| name.to_lowercase() == student.to_lowercase();
+        let same = |name: &str| names::same(name, student);
         found.retain(|c| same(&c.owner) || c.student.as_deref().is_some_and(same));
     }
     let mut ids: Vec<&str> = found.iter().map(|c| c.clip.as_str()).collect();
@@ -158,8 +161,9 @@ pub fn desk(a: &Desk) -> Result<u8> {
 /// Exit code 1 where nothing could be written.
 pub fn export(a: &Export) -> Result<u8> {
     let out = existing(&a.out)?;
+    let _pen = out.pen()?;
     let store = Store::open(&out.store())?;
-    let whom = forget::find(&store, None, &a.student)?;
+    let whom = forget::find_one(&out, &store, &a.student)?;
     let to = a.to.clone().unwrap_or_else(|| out.exports(&whom.owner));
     let done = export::export(&out, &store, &whom.owner, a.format, &to)?;
     for (clip, why) in &done.left_out {

@@ -6,7 +6,7 @@ use dawnsheet::batch::job::{self, Job, JobOutcome, Workers};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::intake::Brief;
 use dawnsheet::intake::admit::{admit, placeholder_sha256};
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::UNASSIGNED;
 use dawnsheet::judge::{self, Identity};
 use dawnsheet::place::{self, OutFolder};
 use dawnsheet::pose::models::{ModelChoice, Models};
@@ -66,6 +66,7 @@ pub fn run(a: Clip) -> Result<u8> {
     };
     brief.set_dates(None, &name, a.file.metadata().ok().and_then(|m| m.modified().ok()));
     let out = a.out.as_deref().map(OutFolder::open).transpose()?;
+    let _lock = out.as_ref().map(OutFolder::lock).transpose()?;
     let temporary = tempfile::tempdir().map_err(|e| Error::Usage(format!("no temporary folder can be made: {e}")))?;
     let (identity, report, folder) = match admit(&a.file, &settings) {
         Err(reason) => {
@@ -100,11 +101,11 @@ pub fn run(a: Clip) -> Result<u8> {
             }
             let pictures = folder.join(job::PICTURES);
             if pictures.is_dir() {
-                place::put(&pictures, &out.pictures(identity.id()))?;
+                out.put_pictures(&pictures, identity.id())?;
             }
-            std::fs::remove_dir_all(&folder).map_err(Error::file(&folder))?;
+            out.end_staging(&folder)?;
         }
-        place::write(&out.report(&slug(None), identity.id())?, report.to_json().as_bytes())?;
+        place::write(&out.report(UNASSIGNED, identity.id())?, report.to_json().as_bytes())?;
     }
     if a.json {
         print!("{}", report.to_json());

@@ -5,6 +5,7 @@ use clap::Args;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::history::trend::{self, Trend as Series};
+use dawnsheet::intake::names;
 use dawnsheet::report::printable;
 use std::path::PathBuf;
 
@@ -28,7 +29,7 @@ pub fn run(a: &Trend) -> Result<u8> {
     let store = Store::open(&out.store())?;
     let mut stored: Vec<_> = store.results()?.into_iter().map(|(s, _)| s).collect();
     if let Some(wanted) = &a.student {
-        let same = |name: &str| name.to_lowercase() == wanted.to_lowercase();
+        let same = |name: &str| names::same(name, wanted);
         stored.retain(|s| same(&s.owner) || s.report.clip.student.as_deref().is_some_and(same));
         if stored.is_empty() {
             return Err(Error::Usage(format!("no clip of a student '{}' in {}", printable(wanted), out.root().display())));

@@ -39,6 +39,7 @@ struct AtHand {
 
 impl AtHand {
     fn new(out: &OutFolder, mut store: Store, far: Option<Box<Reach>>) -> Result<AtHand> {
+        let _pen = out.pen()?;
         // brings what was said at another desk, or says that a database must be named
         elsewhere::say(&mut store, far.as_deref(), |_| Ok(()))?;
         let read_at = store.outside_changes()?;
@@ -98,9 +99,10 @@ pub fn serve(out: OutFolder, port: u16, far: Option<Box<Reach>>, ready: impl FnO
         Ok::<_, Error>(desk)
     })?;
     runtime.shutdown_timeout(std::time::Duration::from_secs(1));
+    let pen = desk.out.pen()?;
     let at_hand = desk.at_hand();
     if at_hand.store.verdicts()? != before {
-        sheet::write(&desk.out, &at_hand.store, None, None)?;
+        sheet::write_with(&pen, &desk.out, &at_hand.store, None, None)?;
     }
     Ok(())
 }

@@ -168,6 +168,7 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
         if word.note.chars().count() > NOTE {
             return Err(Error::Usage(format!("a note has at most {NOTE} characters")));
         }
+        let _pen = d.out.pen()?;
         let mut at_hand = d.at_hand();
         let Some(report) = at_hand.store.result(&word.owner, &word.clip)? else { return Ok(None) };
         let now = ours(&report, word.fault);
@@ -195,6 +196,7 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
 
 pub async fn undo(State(desk): State<Arc<Desk>>, Json(last): Json<Last>) -> Response {
     aside(desk, move |d| {
+        let _pen = d.out.pen()?;
         let mut at_hand = d.at_hand();
         let Some(report) = at_hand.store.result(&last.owner, &last.clip)? else { return Ok(None) };
         let done = match at_hand.say(|s| s.take_back_verdict(&last.owner, &last.clip))? {

@@ -5,6 +5,7 @@ pub mod connect;
 pub mod elsewhere;
 #[cfg(feature = "queue")]
 mod login;
+pub mod owners;
 #[cfg(feature = "queue")]
 pub mod postgres;
 pub mod results;
@@ -14,5 +15,6 @@ pub mod store;
 pub mod trend;
 pub mod verdicts;
 
+pub use owners::Owners;
 pub use results::Results;
 pub use store::Store;

@@ -227,6 +227,12 @@ impl Results for Postgres {
         rows.iter().map(|r| Ok((Stored { owner: r.get(0), report: parsed(r.get(1))?, judged_at: r.get(2) }, r.get(3)))).collect()
     }
 
+    fn students(&mut self) -> Result<Vec<(String, Option<String>)>> {
+        let sql = "SELECT DISTINCT owner, student FROM dawnsheet.result WHERE coach = $1
+                   UNION SELECT owner, NULL FROM dawnsheet.attempt WHERE coach = $1";
+        Ok(self.db.query(sql, &[&self.coach])?.iter().map(|r| (r.get(0), r.get(1))).collect())
+    }
+
     fn result(&mut self, owner: &str, clip: &str) -> Result<Option<Report>> {
         let sql = "SELECT report FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3";
         self.db.query_opt(sql, &[&self.coach, &owner, &clip])?.map(|r| parsed(r.get(0))).transpose()

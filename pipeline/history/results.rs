@@ -48,6 +48,8 @@ pub trait Results: Send {
     fn verdicts(&mut self) -> Result<Vec<Given>>;
     /// Every result with its identity, by owner and date.
     fn results(&mut self) -> Result<Vec<(Stored, String)>>;
+    /// Folder name and name of everybody of whom something is kept.
+    fn students(&mut self) -> Result<Vec<(String, Option<String>)>>;
     /// One result.
     fn result(&mut self, owner: &str, clip: &str) -> Result<Option<Report>>;
     /// Every clip of which the store holds something for this owner.
@@ -94,6 +96,7 @@ delegate! {
     take_back_verdict(owner: &str, clip: &str) -> Result<Option<Given>>;
     verdicts() -> Result<Vec<Given>>;
     results() -> Result<Vec<(Stored, String)>>;
+    students() -> Result<Vec<(String, Option<String>)>>;
     result(owner: &str, clip: &str) -> Result<Option<Report>>;
     held_by(owner: &str) -> Result<Vec<Held>>;
     erase(owner: &str, held: &[Held]) -> Result<()>;

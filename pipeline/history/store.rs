@@ -58,6 +58,10 @@ const MIGRATIONS: &[&str] = &[
         owner TEXT NOT NULL, clip TEXT NOT NULL, job INTEGER NOT NULL, attempt INTEGER NOT NULL, PRIMARY KEY (owner, clip)
     ) STRICT;
 ",
+    // every name by which a student has gone: as reported, folders, aliases of the roster
+    "
+    CREATE TABLE name (owner TEXT NOT NULL, name TEXT NOT NULL, PRIMARY KEY (owner, name)) STRICT;
+",
 ];
 
 /// One try at a clip.
@@ -384,6 +388,60 @@ impl Store {
             all.push((Stored { owner, report, judged_at }, identity));
         }
         Ok(all)
+    }
+
+    /// Folder name and name of everybody of whom something is kept.
+    pub fn students(&self) -> Result<Vec<(String, Option<String>)>> {
+        let sql = "SELECT DISTINCT owner, student FROM result UNION SELECT owner, NULL FROM attempt";
+        let mut statement = self.db.prepare(sql)?;
+        let rows = statement.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?;
+        Ok(rows.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Remembers by what names an owner goes.
+    pub fn add_names<'a>(&mut self, owner: &str, names: impl IntoIterator<Item = &'a str>) -> Result<()> {
+        let step = self.db.transaction()?;
+        for name in names {
+            step.execute("INSERT OR IGNORE INTO name VALUES (?1, ?2)", [owner, name])?;
+        }
+        Ok(step.commit()?)
+    }
+
+    /// Every owner with every name by which it has gone, those of its results among them.
+    pub fn names(&self) -> Result<Vec<(String, String)>> {
+        let sql = "SELECT owner, name FROM name UNION SELECT owner, student FROM result WHERE student IS NOT NULL";
+        let mut statement = self.db.prepare(sql)?;
+        let rows = statement.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?;
+        Ok(rows.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Erases the names of an owner.
+    pub fn erase_names(&self, owner: &str) -> Result<()> {
+        self.db.execute("DELETE FROM name WHERE owner = ?1", [owner])?;
+        Ok(())
+    }
+
+    /// Moves a result with all about it to another owner; where that one has the clip already, its own stays.
+    pub fn move_result(&mut self, from: &str, to: &str, report: &Report, identity: &str) -> Result<()> {
+        let (clip, step) = (&report.clip, self.db.transaction()?);
+        let sql = "UPDATE OR IGNORE result SET owner = ?2, student = ?4, report = ?5, identity = ?6 WHERE owner = ?1 AND clip = ?3";
+        step.execute(sql, params![from, to, clip.id, clip.student, report.to_json(), identity])?;
+        if from != to {
+            step.execute("DELETE FROM result WHERE owner = ?1 AND clip = ?2", [from, &clip.id])?;
+            for table in ["verdict", "attempt"] {
+                step.execute(&format!("UPDATE {table} SET owner = ?2 WHERE owner = ?1 AND clip = ?3"), [from, to, &clip.id])?;
+            }
+        }
+        commit(step)
+    }
+
+    /// Moves what is left of an owner whose results were moved: attempts and names.
+    pub fn move_rest(&mut self, from: &str, to: &str) -> Result<()> {
+        let step = self.db.transaction()?;
+        step.execute("UPDATE attempt SET owner = ?2 WHERE owner = ?1", [from, to])?;
+        step.execute("UPDATE OR REPLACE name SET owner = ?2 WHERE owner = ?1", [from, to])?;
+        step.execute("DELETE FROM lease WHERE owner = ?1", [from])?;
+        commit(step)
     }
 
     /// One result.

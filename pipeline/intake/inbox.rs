@@ -1,11 +1,13 @@
 //! The inbox walk: `INBOX/<student>/<any name>.mp4`. The inbox is only ever read.
 
 use super::brief::Brief;
+use super::names::{composed, folded, same};
 use super::roster::Roster;
 use super::{date, sidecar};
 use crate::error::{Error, Result};
 use crate::report::types::{CapturedSource, LeadSideSource, PlaybackSource};
 use crate::settings::Settings;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 use walkdir::WalkDir;
@@ -73,7 +75,30 @@ pub fn walk_for(endings: &[&str], inbox: &Path, roster: &Roster, settings: &Sett
         };
         found.uploads.push(upload(entry, note, roster, settings, now));
     }
+    tell_alike(&mut found.uploads, roster);
     Ok(found)
+}
+
+/// Lets uploads wait that lie in folders of which nobody knows whether they are one student's: their names are one by the
+/// rule for names, yet somebody made two, and the roster does not know the name.
+pub fn tell_alike(uploads: &mut [Upload], roster: &Roster) {
+    let folder = |u: &Upload| {
+        let first = u.brief.file.split_once('/')?.0;
+        let own = u.brief.student.as_deref().is_some_and(|s| same(s, first)) && roster.find(first).is_none();
+        own.then(|| first.to_string())
+    };
+    let mut alike: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    for name in uploads.iter().filter_map(folder) {
+        alike.entry(folded(&name)).or_default().insert(name);
+    }
+    for upload in uploads {
+        let Some(spellings) = folder(upload).and_then(|f| alike.get(&folded(&f))).filter(|s| s.len() > 1) else { continue };
+        let shown: Vec<String> = spellings.iter().map(|s| format!("'{s}'")).collect();
+        upload.waits = Some(format!(
+            "the folders {} look like one name: of one student, put all in one folder or the name in the roster; of two, rename one",
+            shown.join(" and ")
+        ));
+    }
 }
 
 /// Whether a file of this name is meant: one of these endings, and not what systems leave beside files.
@@ -124,7 +149,7 @@ fn brief(entry: &Entry, note: sidecar::Sidecar, roster: &Roster) -> Brief {
     let mut brief = Brief { file: entry.file.clone(), ..Brief::default() };
     let called = note.student.clone().or(entry.file.split_once('/').map(|(first, _)| first.to_string()));
     let student = called.as_deref().and_then(|n| roster.find(n));
-    brief.student = student.map(|s| s.name.clone()).or(called);
+    brief.student = student.map(|s| s.name.clone()).or(called).map(|name| composed(&name));
     brief.working_on = student.and_then(|s| s.working_on.clone());
     brief.stature_cm = student.and_then(|s| s.stature_cm);
     brief.lead_side = note

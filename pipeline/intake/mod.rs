@@ -4,6 +4,7 @@ pub mod admit;
 pub mod brief;
 pub mod date;
 pub mod inbox;
+pub mod names;
 pub mod roster;
 pub mod sidecar;
 

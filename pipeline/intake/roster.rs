@@ -1,5 +1,6 @@
 //! `roster.toml`: the students, their lead side and stature.
 
+use super::names::same;
 use crate::error::{Error, Result};
 use crate::report::types::Side;
 use crate::settings::check_keys;
@@ -56,7 +57,7 @@ impl Roster {
         Ok(Roster { students })
     }
 
-    /// The student who goes by a name or alias (letter case does not matter).
+    /// The student who goes by a name or alias by the rule of [`super::names`].
     pub fn find(&self, name: &str) -> Option<&Student> {
         self.students.iter().find(|s| s.answers_to(name))
     }
@@ -68,21 +69,14 @@ impl Roster {
 }
 
 impl Student {
-    fn answers_to(&self, name: &str) -> bool {
-        let same = |a: &str| a.to_lowercase() == name.to_lowercase();
-        same(&self.name) || self.aliases.iter().any(|a| same(a))
+    /// Name and aliases.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        std::iter::once(self.name.as_str()).chain(self.aliases.iter().map(String::as_str))
     }
-}
 
-/// Folder and file name of a student: lower-case letters and digits of the name, and a short hash that keeps names apart.
-pub fn slug(student: Option<&str>) -> String {
-    use sha2::{Digest, Sha256};
-    let Some(name) = student else { return "unassigned".into() };
-    let plain: String = name.to_lowercase().chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
-    let plain: Vec<&str> = plain.split('-').filter(|p| !p.is_empty()).collect();
-    let short: String = plain.join("-").chars().take(40).collect();
-    let hash = crate::pose::models::hex(&Sha256::digest(name))[..6].to_string();
-    if short.is_empty() { format!("student-{hash}") } else { format!("{short}-{hash}") }
+    fn answers_to(&self, name: &str) -> bool {
+        self.names().any(|own| same(own, name))
+    }
 }
 
 #[cfg(test)]
@@ -95,15 +89,10 @@ mod tests {
         assert_eq!(r.find("ADA L").unwrap().stature_cm, Some(170.0));
         let e = Roster::parse("[[student]]\nname = \"Ada\"\nstatur_cm = 170").unwrap_err().to_string();
         assert!(e.contains("statur_cm") && e.contains("stature_cm"), "{e}");
-        assert!(Roster::parse("[[student]]\nname = \"Ada\"\n[[student]]\nname = \"ada\"").is_err());
-    }
-
-    #[test]
-    fn slugs_are_plain_and_distinct() {
-        assert_ne!(slug(Some("../../x")), slug(Some("..-..-x")));
-        for name in ["../../x", "<script>", "Zoë\nÅ", "-rf", &"x".repeat(250)] {
-            let s = slug(Some(name));
-            assert!(s.len() < 60 && s.chars().all(|c| c.is_ascii_alphanumeric() || c == '-') && !s.starts_with('-'), "{s}");
+        for twin in ["ada", " ADA"] {
+            assert!(Roster::parse(&format!("[[student]]\nname = \"Ada\"\n[[student]]\nname = \"{twin}\"")).is_err());
         }
+        let zoe = Roster::parse("[[student]]\nname = \"Zo\u{eb} \u{c5}berg\"\nstature_cm = 150").unwrap();
+        assert_eq!(zoe.find("Zoe\u{308} A\u{30a}berg").unwrap().stature_cm, Some(150.0), "as some phones write it");
     }
 }

@@ -54,6 +54,10 @@ fn engine(choice: ModelChoice, models: &Models, settings: &Settings) -> Engine {
     Engine { version: ENGINE.into(), pose_model: choice, model_sha256: models.combined_sha256(choice), settings_sha256: settings.sha256() }
 }
 
+fn model_of(seen: &Seen, choice: ModelChoice, models: &Models) -> String {
+    seen.about.seen_by.as_ref().map_or_else(|| models.combined_sha256(choice), |by| by.model_sha256.clone())
+}
+
 /// The report of a clip that could not be opened or worked through.
 pub fn failed(identity: &Identity, reason: Reason, choice: ModelChoice, models: &Models, settings: &Settings) -> Report {
     let mut needs_look_because = Vec::new();
@@ -82,6 +86,8 @@ pub fn failed(identity: &Identity, reason: Reason, choice: ModelChoice, models: 
 /// Judges a clip from what was seen of it. Reads no video; the same input gives the same report.
 pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> Report {
     let brief = &identity.brief;
+    // what is kept says itself what looked at it
+    let choice = seen.about.seen_by.as_ref().map_or(choice, |by| by.choice);
     let budget = Budget::in_force();
     let stature = brief.stature_cm.unwrap_or(settings.scale.assumed_stature_cm);
     let reads = read_swings(seen, stature, brief.playback.map(|p| p.0));
@@ -127,7 +133,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         schema: SCHEMA.into(),
         clip: identity.clip(seen.about.created.as_deref()),
         video: Some(video(seen, playback, settings)),
-        engine: engine(choice, models, settings),
+        engine: Engine { model_sha256: model_of(seen, choice, models), ..engine(choice, models, settings) },
         usable,
         reasons,
         view,
@@ -284,6 +290,10 @@ fn provenance(
             }),
         ),
         step("limits", json!(settings.limits)),
+        step(
+            "looked at by",
+            json!({ "version": seen.about.seen_by.as_ref().map_or(UNKNOWN, |by| by.engine.as_str()), "pose_model": choice.name() }),
+        ),
     ]
 }
 

@@ -117,6 +117,7 @@ pub fn observe(
         chosen_because: chosen.because,
         person_doubtful: chosen.doubtful,
         person_share: chosen.share,
+        seen_by: None,
     };
     let mut seen = Seen { about, scout: chosen.golfer, ..Seen::default() };
     let mut cuts = Cuts::begin(folder)?;

@@ -3,6 +3,7 @@
 
 use crate::error::{Error, Result};
 pub use crate::report::types::ModelChoice;
+use crate::report::types::UNKNOWN;
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
@@ -31,7 +32,7 @@ impl ModelChoice {
     /// Ids of the landmark and outline files in the manifest that places are measured with.
     pub fn files(self) -> [&'static str; 2] {
         match self {
-            ModelChoice::Accurate | ModelChoice::Exhaustive => ["landmark_heavy", "outline_heavy"],
+            ModelChoice::Accurate | ModelChoice::Exhaustive | ModelChoice::Unknown => ["landmark_heavy", "outline_heavy"],
             ModelChoice::Fast => ["landmark_full", "outline_full"],
         }
     }
@@ -45,12 +46,16 @@ impl ModelChoice {
 
     /// Id of the landmark file that tells about when the moments are.
     pub fn dense(self) -> &'static str {
-        if self == ModelChoice::Exhaustive { "landmark_heavy" } else { "landmark_lite" }
+        match self {
+            ModelChoice::Exhaustive => "landmark_heavy",
+            ModelChoice::Unknown => UNKNOWN,
+            _ => "landmark_lite",
+        }
     }
 
     /// Ids of all files that look at a clip.
     pub fn all_files(self) -> impl Iterator<Item = &'static str> {
-        ["detector"].into_iter().chain(self.scouts().iter().copied()).chain([self.dense()]).chain(self.files())
+        ["detector"].into_iter().chain(self.scouts().iter().copied()).chain([self.dense()]).chain(self.files()).filter(|id| *id != UNKNOWN)
     }
 }
 
@@ -89,6 +94,9 @@ impl Models {
 
     /// One hash for all that looks at a clip with this choice.
     pub fn combined_sha256(&self, choice: ModelChoice) -> String {
+        if choice == ModelChoice::Unknown {
+            return UNKNOWN.into();
+        }
         let mut all = Sha256::new();
         for id in choice.all_files() {
             all.update(self.pinned_sha256(id));

@@ -38,7 +38,8 @@ pub fn collect(url: &str, coach: Option<&str>, folder: &Path, keep_days: f64) ->
         to.record(owner, &key, &identity, &report, None)?;
         new += 1;
     }
+    let pen = out.pen()?;
     elsewhere::join(&mut to, &mut from)?;
-    let page = sheet::write(&out, &to, None, None)?;
+    let page = sheet::write_with(&pen, &out, &to, None, None)?;
     Ok(Collected { new, known, erased, page })
 }

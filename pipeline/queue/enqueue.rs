@@ -6,9 +6,8 @@ use super::media::Media;
 use super::stores::StoreAt;
 use crate::batch::schedule::fair_order;
 use crate::error::{Error, Result};
-use crate::history::Results;
+use crate::history::{Owners, Results};
 use crate::intake::admit::placeholder_sha256;
-use crate::intake::roster::slug;
 use crate::intake::{Brief, Roster, Upload};
 use crate::judge::{self, Identity};
 use crate::pose::models::{ModelChoice, Models, hex};
@@ -113,17 +112,22 @@ fn jobs(
     settings: &str,
     planned: &mut Planned,
 ) -> Result<Vec<(String, i16, ClipJob)>> {
+    let owners = Owners::new(store.students()?);
     let mut owners_of: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
     for (u, identity) in &identified {
         if let Ok(i) = identity {
-            owners_of.entry(i.sha256.clone()).or_default().insert(slug(u.brief.student.as_deref()));
+            owners_of.entry(i.sha256.clone()).or_default().insert(owners.of(u.brief.student.as_deref()));
         }
     }
     let (mut tasks, mut taken) = (Vec::new(), BTreeSet::new());
     for (upload, identity) in identified {
-        let owner = slug(upload.brief.student.as_deref());
+        let owner = owners.of(upload.brief.student.as_deref());
+        let mut forgotten = false;
+        for mark in owners.marks(&owner, upload.brief.student.as_deref()) {
+            forgotten |= store.forgotten(&mark)?.is_some();
+        }
         let mut identity = match identity {
-            _ if store.forgotten(&owner)?.is_some() => {
+            _ if forgotten => {
                 planned.forgotten += 1;
                 continue;
             }

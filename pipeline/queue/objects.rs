@@ -3,7 +3,7 @@
 
 use crate::error::{Error, Result};
 use crate::intake::admit::{Admitted, admit_from};
-use crate::intake::inbox::{ENDINGS, Entry, is_one, relative, upload};
+use crate::intake::inbox::{ENDINGS, Entry, is_one, relative, tell_alike, upload};
 use crate::intake::{Brief, Roster, Upload, sidecar};
 use crate::report::Reason;
 use crate::settings::Settings;
@@ -142,7 +142,7 @@ impl Objects {
             waits: Some("left alone: a part of its key is empty, '.' or '..', or has a control character; give it another key".into()),
         });
         let clips = all.iter().filter(|(key, _)| is_one(&ENDINGS, key.rsplit('/').next().unwrap_or(key)));
-        Ok(clips
+        let mut found: Vec<Upload> = clips
             .map(|(key, about)| {
                 let beside = sidecar::beside_in(Path::new(key), |p| p.to_str().is_some_and(|p| all.contains_key(p)));
                 let note = beside.as_deref().and_then(|p| Some((p, p.to_str()?))).map(|(path, key)| {
@@ -153,7 +153,9 @@ impl Objects {
                 upload(Entry { path: PathBuf::from(key), file: key.clone(), bytes: about.size, modified }, note, roster, settings, now)
             })
             .chain(skipped)
-            .collect())
+            .collect();
+        tell_alike(&mut found, roster);
+        Ok(found)
     }
 
     /// Size of an object in bytes, `None` where there is none. Error: a sentence.

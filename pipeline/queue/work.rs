@@ -8,7 +8,7 @@ use crate::batch::interrupt::Interrupt;
 use crate::batch::job::{self, Job, JobOutcome, Workers};
 use crate::error::{Error, Result};
 use crate::history::store::{Attempt, Lease};
-use crate::intake::roster::slug;
+use crate::intake::names::slug_as_spelled;
 use crate::judge::{self, ENGINE};
 use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models};
@@ -44,14 +44,20 @@ struct Machine {
 
 /// Folder of one coach below the out folder.
 pub fn folder_of(out: &Path, coach: &str) -> PathBuf {
-    out.join(slug(Some(coach)))
+    out.join(slug_as_spelled(coach))
 }
 
 /// Works until interrupted. Errors: usage and installation, before the first job or when the installation turns out unfit.
 pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
     let models = Models::locate();
     models.check_for(&[ModelChoice::Accurate, ModelChoice::Fast])?;
-    OutFolder::open(&work.out)?;
+    if let Media::Folder(folder) = &work.media {
+        place::apart(&work.out, folder)?;
+    }
+    OutFolder::open(&work.out).map_err(|e| match unfit(&e) {
+        Some(why) => Error::Installation(why),
+        None => e,
+    })?;
     if place::is_full(&work.out) {
         // before a job is spent on finding that out
         return Err(Error::Installation(full(&work.out.display().to_string())));
@@ -116,7 +122,7 @@ impl Machine {
                 place::remove(&out.report(&job.owner, id)?)?;
                 if !job.identity.brief.sent_by_another {
                     place::remove(&out.keypoints(id)?)?;
-                    place::remove(&out.pictures(id))?;
+                    out.erase_pictures(id)?;
                 }
                 Ok(())
             }
@@ -158,7 +164,7 @@ impl Machine {
             Ok(false) => self.measure(&this, &folder, last),
             done => done.map(|_| ()),
         };
-        place::remove(&folder)?;
+        this.out.end_staging(&folder)?;
         done
     }
 
@@ -182,7 +188,13 @@ impl Machine {
         if !kept.is_file() || !self.stores.with(&job.coach, |s| s.has_seen(&job.identity.sha256, &model, ENGINE))? {
             return Ok(false);
         }
-        let report = judge::judge(&Seen::read(&kept)?, &job.identity, job.choice, &self.models, &this.settings);
+        let seen = match Seen::read(&kept) {
+            Ok(seen) => seen,
+            // it has come to harm: the clip is looked at again
+            Err(Error::File { .. }) => return Ok(false),
+            Err(e) => return Err(e),
+        };
+        let report = judge::judge(&seen, &job.identity, job.choice, &self.models, &this.settings);
         self.record(this, folder, &report, None)?;
         Ok(true)
     }
@@ -234,7 +246,7 @@ impl Machine {
                     place::put(&seen, &this.out.keypoints(job.identity.id())?)?;
                 }
                 if pictures.is_dir() {
-                    place::put(&pictures, &this.out.pictures(job.identity.id()))?;
+                    this.out.put_pictures(&pictures, job.identity.id())?;
                 }
                 self.record(this, folder, &report, has_seen.then_some(&attempt))
             }

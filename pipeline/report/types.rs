@@ -409,6 +409,9 @@ pub enum ModelChoice {
     Fast,
     /// As accurate, and the heavy landmark model on every frame of each swing, for comparison.
     Exhaustive,
+    /// Key points from elsewhere that do not say.
+    #[value(skip)]
+    Unknown,
 }
 
 impl ModelChoice {
@@ -418,6 +421,10 @@ impl ModelChoice {
             ModelChoice::Accurate => "accurate",
             ModelChoice::Fast => "fast",
             ModelChoice::Exhaustive => "exhaustive",
+            ModelChoice::Unknown => UNKNOWN,
         }
     }
 }
+
+/// What stands where nobody knows what looked at a clip.
+pub const UNKNOWN: &str = "unknown";

@@ -1,6 +1,7 @@
 //! What the models saw of a clip, kept on disk (compressed numpy arrays) so that a change of limits or of measurement
 //! code judges again without touching a video.
 
+mod checked;
 pub mod keypoints;
 mod outline;
 pub mod region;
@@ -10,8 +11,10 @@ pub use outline::{LOGIT_STEP, Outline};
 pub use region::Region;
 
 use crate::error::{Error, Result};
+use crate::report::types::ModelChoice;
+use checked::Arrays;
 use ndarray::{Array1, Array2, Array3, Array4, Axis};
-use ndarray_npy::{NpzReader, NpzWriter};
+use ndarray_npy::NpzWriter;
 use serde::{Deserialize, Serialize};
 use std::fs::File;
 use std::io::{Cursor, Write};
@@ -62,6 +65,19 @@ pub struct About {
     pub person_doubtful: bool,
     /// Share of the scout's looks in which the golfer was seen.
     pub person_share: f64,
+    /// What looked at it; earlier versions did not write it down.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seen_by: Option<SeenBy>,
+}
+
+/// What looked at a clip.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SeenBy {
+    pub choice: ModelChoice,
+    /// One hash for all models of that choice.
+    pub model_sha256: String,
+    /// Version of the program.
+    pub engine: String,
 }
 
 /// Shift (pixels) and turn (degrees, clockwise) of the picture against the reference.
@@ -204,40 +220,70 @@ impl Seen {
         self.body.frames.binary_search(&frame).map_or(Shift::default(), |i| self.camera[i])
     }
 
-    /// Reads what [`Seen::write`] wrote.
+    /// Reads what [`Seen::write`] wrote, here or elsewhere: shapes, sizes and ranges are checked, so that no reader has to. Error:
+    /// the file and what is wrong with it.
     pub fn read(path: &Path) -> Result<Seen> {
-        let file = File::open(path).map_err(Error::file(path))?;
-        let fail = |e: ndarray_npy::ReadNpzError| Error::Internal(format!("{}: {e}", path.display()));
-        let mut npz = NpzReader::new(file).map_err(fail)?;
-        let about: Array1<u8> = npz.by_name("about").map_err(fail)?;
-        let about = serde_json::from_slice(&about.to_vec()).map_err(|e| Error::Internal(format!("{}: {e}", path.display())))?;
-        let mut read = |name: &str| -> Result<Looks> {
-            let frames: Array1<u32> = npz.by_name(&format!("{name}_frames")).map_err(fail)?;
-            let times: Array1<f64> = npz.by_name(&format!("{name}_times")).map_err(fail)?;
-            let points: Array3<f32> = npz.by_name(&format!("{name}_points")).map_err(fail)?;
-            Ok(Looks { frames: frames.iter().map(|&f| f as usize).collect(), times: times.to_vec(), looks: looks_of(&points) })
-        };
-        let (scout, body, key) = (read("scout")?, read("body")?, read("key")?);
-        let camera: Array2<f64> = npz.by_name("camera").map_err(fail)?;
+        let mut arrays = Arrays::open(path)?;
+        let bad = |what: String| checked::wrong(path, what);
+        let about: Array1<u8> = arrays.read("about")?;
+        let about: About = serde_json::from_slice(&about.to_vec()).map_err(|e| bad(format!("'about': {e}")))?;
+        checked::about(&about).map_err(bad)?;
+        let (scout, body, key) = (looks(&mut arrays, "scout")?, looks(&mut arrays, "body")?, looks(&mut arrays, "key")?);
+        let known = key.frames.iter().all(|f| body.frames.binary_search(f).is_ok());
+        checked::require(known, || "'key' has frames that 'body' has not".into()).map_err(bad)?;
+        let camera: Array2<f64> = arrays.read("camera")?;
+        checked::beside("camera", &camera, body.frames.len(), 3).map_err(bad)?;
         let camera = camera.axis_iter(Axis(0)).map(|r| Shift { dx: r[0], dy: r[1], turn_deg: r[2] }).collect();
-        let frames: Array1<u32> = npz.by_name("outline_frames").map_err(fail)?;
-        let regions: Array2<f64> = npz.by_name("outline_regions").map_err(fail)?;
-        let logits: Array3<i8> = npz.by_name("outline_logits").map_err(fail)?;
-        let outlines = frames
-            .iter()
-            .enumerate()
-            .map(|(i, &frame)| {
-                let region = Region { cx: regions[[i, 0]], cy: regions[[i, 1]], size: regions[[i, 2]], rotation: regions[[i, 3]] };
-                (frame as usize, Outline { region, logits: logits.index_axis(Axis(0), i).to_owned() })
-            })
-            .collect();
-        let arm_frames: Array1<u32> = npz.by_name("arm_frames").map_err(fail)?;
-        let arm_points: Array4<f32> = npz.by_name("arm_points").map_err(fail)?;
-        let arms = arm_frames
-            .iter()
-            .enumerate()
-            .map(|(i, &frame)| ArmLooks { frame: frame as usize, looks: looks_of(&arm_points.index_axis(Axis(0), i).to_owned()) })
-            .collect();
+        let (outlines, arms) = (outlines(&mut arrays, path)?, arms(&mut arrays, path)?);
         Ok(Seen { about, scout, body, key, camera, outlines, arms })
     }
 }
+
+fn looks(arrays: &mut Arrays, name: &str) -> Result<Looks> {
+    let frames: Array1<u32> = arrays.read(&format!("{name}_frames"))?;
+    let times: Array1<f64> = arrays.read(&format!("{name}_times"))?;
+    let points: Array3<f32> = arrays.read(&format!("{name}_points"))?;
+    let (frames, times) = (numbers(&frames), times.to_vec());
+    let good = checked::points(name, &points)
+        .and_then(|()| checked::frames(name, &frames, points.len_of(Axis(0)), true))
+        .and_then(|()| checked::times(name, &times, frames.len()));
+    good.map_err(|what| arrays.wrong(what))?;
+    Ok(Looks { frames, times, looks: looks_of(&points) })
+}
+
+fn outlines(arrays: &mut Arrays, path: &Path) -> Result<Vec<(usize, Outline)>> {
+    let frames: Array1<u32> = arrays.read("outline_frames")?;
+    let regions: Array2<f64> = arrays.read("outline_regions")?;
+    let logits: Array3<i8> = arrays.read("outline_logits")?;
+    let (count, [n, rows, columns]) = (frames.len(), [0, 1, 2].map(|i| logits.len_of(Axis(i))));
+    checked::frames("outline", &numbers(&frames), count, false)
+        .and_then(|()| checked::beside("outline_regions", &regions, count, 4))
+        .and_then(|()| checked::require(regions.column(2).iter().all(|size| *size > 0.0), || "outlines of regions without size".into()))
+        .and_then(|()| {
+            checked::require(n == count && rows == columns && rows <= OUTLINE_SIDE, || format!("outlines of {n} x {rows} x {columns}"))
+        })
+        .map_err(|what| checked::wrong(path, what))?;
+    let one = |(i, &frame): (usize, &u32)| {
+        let region = Region { cx: regions[[i, 0]], cy: regions[[i, 1]], size: regions[[i, 2]], rotation: regions[[i, 3]] };
+        (frame as usize, Outline { region, logits: logits.index_axis(Axis(0), i).to_owned() })
+    };
+    Ok(frames.iter().enumerate().map(one).collect())
+}
+
+fn arms(arrays: &mut Arrays, path: &Path) -> Result<Vec<ArmLooks>> {
+    let frames: Array1<u32> = arrays.read("arm_frames")?;
+    let points: Array4<f32> = arrays.read("arm_points")?;
+    checked::points("arm_points", &points)
+        .and_then(|()| checked::frames("arm", &numbers(&frames), points.len_of(Axis(0)), false))
+        .and_then(|()| checked::require(frames.is_empty() || points.len_of(Axis(1)) > 0, || "arms without a look".into()))
+        .map_err(|what| checked::wrong(path, what))?;
+    let one = |(i, &frame): (usize, &u32)| ArmLooks { frame: frame as usize, looks: looks_of(&points.index_axis(Axis(0), i).to_owned()) };
+    Ok(frames.iter().enumerate().map(one).collect())
+}
+
+fn numbers(frames: &Array1<u32>) -> Vec<usize> {
+    frames.iter().map(|&f| f as usize).collect()
+}
+
+/// Most rows of an outline; the model makes 256.
+const OUTLINE_SIDE: usize = 1024;

@@ -7,7 +7,7 @@ use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::Stored;
 use crate::history::verdicts::Given;
-use crate::intake::roster::slug;
+use crate::intake::names::{UNASSIGNED, slug_as_spelled};
 use crate::intake::{Brief, date};
 use crate::judge::Identity;
 use crate::place::OutFolder;
@@ -164,6 +164,8 @@ impl Entry {
 pub struct Upload {
     pub section: Section,
     pub student: String,
+    /// Folder name of the student.
+    pub owner: String,
     pub file: String,
     pub note: String,
     /// File name of its page within `clip/`, where it has one.
@@ -195,7 +197,7 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
         .iter()
         .flat_map(|n| &n.lines)
         .filter(|l| l.place != Place::Repeat)
-        .filter_map(|l| Some(((slug(l.student.as_deref()), l.clip.as_deref()?), l)))
+        .filter_map(|l| Some(((owner_of(l), l.clip.as_deref()?), l)))
         .collect();
     let known: BTreeSet<(String, String)> = found.iter().map(|(s, _)| (s.owner.clone(), s.report.clip.id.clone())).collect();
     for stored in refused(out, &known)? {
@@ -245,6 +247,12 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
     Ok(Gathered { entries, uploads, verdicts: store.verdicts()? })
 }
 
+/// Folder name of a line's student; accounts of earlier versions do not say it.
+fn owner_of(l: &Line) -> String {
+    let spelled = || l.student.as_deref().map_or_else(|| UNASSIGNED.into(), slug_as_spelled);
+    Some(l.owner.clone()).filter(|o| !o.is_empty()).unwrap_or_else(spelled)
+}
+
 fn judged(stored: &Stored) -> Option<i64> {
     stored.judged_at.parse::<jiff::Timestamp>().ok().map(|t| t.as_second())
 }
@@ -284,6 +292,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
     let of_entry = |e: &Entry| Upload {
         section: e.section,
         student: words::student(e.report().clip.student.as_deref()),
+        owner: e.stored.owner.clone(),
         file: crate::report::printable(&e.report().clip.file),
         note: String::new(),
         page: Some(e.page.clone()),
@@ -297,7 +306,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
         .lines
         .iter()
         .map(|l| {
-            let owner = slug(l.student.as_deref());
+            let owner = owner_of(l);
             let entry = l.clip.as_deref().and_then(|c| by_clip.get(&(owner.as_str(), c)));
             let section = match (l.place, entry) {
                 (Place::Repeat, _) => Section::Repeat,
@@ -314,6 +323,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
             Upload {
                 section,
                 student: words::student(l.student.as_deref()),
+                owner: owner.clone(),
                 file: crate::report::printable(&l.file),
                 note: if section >= Section::Failed { crate::report::printable(&l.note) } else { String::new() },
                 page: entry.map(|e| e.page.clone()),

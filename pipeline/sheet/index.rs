@@ -8,7 +8,6 @@ use super::since::Change;
 use super::{letters, words};
 use crate::batch::summary::Summary;
 use crate::history::trend::{TRACKED, value};
-use crate::intake::roster::slug;
 use crate::place::OutFolder;
 use crate::report::printable;
 use crate::report::types::{FaultName, Root, Verdict};
@@ -109,7 +108,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         let bare = all.uploads.iter().filter(|u| u.section == section && (u.page.is_none() || section == Section::Repeat));
         rows.extend(bare.map(|u| Row {
             page: u.page.clone(),
-            slug: slug(Some(&u.student)),
+            slug: u.owner.clone(),
             student: u.student.clone(),
             meta: u.file.clone(),
             numbers: String::new(),

@@ -21,7 +21,7 @@ use crate::batch::summary::{NIGHT, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::trend::{Trend, trends};
-use crate::place::{self, OutFolder};
+use crate::place::{self, OutFolder, Pen, ours};
 use crate::report::Report;
 use askama::Template;
 pub use desk::sign;
@@ -123,6 +123,11 @@ fn neighbours<'a>(order: &[&'a Entry], at: usize) -> clip::Place<'a> {
 /// below. `since` (`2026-04-12`) shows what was filmed on or after that day instead. Errors: the store or a page cannot be
 /// read or written.
 pub fn write(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Option<&str>) -> Result<PathBuf> {
+    write_with(&out.pen()?, out, store, night, since)
+}
+
+/// As [`write`], for who holds the pen already.
+pub fn write_with(_pen: &Pen, out: &OutFolder, store: &Store, night: Option<&Summary>, since: Option<&str>) -> Result<PathBuf> {
     let folder = out.folder("sheet")?;
     out.folder("sheet/clip")?;
     out.folder("sheet/student")?;
@@ -146,8 +151,8 @@ pub fn write(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Opt
             kept.insert(path);
         }
     }
-    remove_others(&folder.join("clip"), &kept)?;
-    remove_others(&folder.join("student"), &kept)?;
+    remove_others(&folder.join("clip"), &kept, ours::clip_page)?;
+    remove_others(&folder.join("student"), &kept, ours::student_page)?;
     let page = folder.join("index.html");
     put(&page, &sheet.index(out, false)?)?;
     Ok(page)
@@ -166,11 +171,11 @@ fn put(path: &Path, text: &str) -> Result<()> {
 }
 
 /// Removes pages that were not written now: a student who was erased leaves none behind.
-fn remove_others(folder: &Path, kept: &BTreeSet<PathBuf>) -> Result<()> {
+fn remove_others(folder: &Path, kept: &BTreeSet<PathBuf>, ours: fn(&str) -> bool) -> Result<()> {
     for file in std::fs::read_dir(folder).map_err(Error::file(folder))? {
         let path = file.map_err(Error::file(folder))?.path();
-        if path.extension().is_some_and(|e| e == "html") && !kept.contains(&path) {
-            std::fs::remove_file(&path).map_err(Error::file(&path))?;
+        if ours(&path.file_name().unwrap_or_default().to_string_lossy()) && !kept.contains(&path) {
+            place::remove(&path)?;
         }
     }
     Ok(())

@@ -21,7 +21,7 @@ const ACCENT: [f64; 3] = [60.0, 190.0, 255.0];
 const REFERENCE: [f64; 3] = [245.0, 245.0, 245.0];
 const SHADE: [f64; 3] = [20.0, 20.0, 20.0];
 
-/// The pictures, in order: file name and caption.
+/// The pictures, in order: file name (one of [`crate::place::ours::PICTURES`]) and caption.
 pub const EVENTS: [(&str, &str); 5] = [
     ("address", "Address"),
     ("top", "Top"),
@@ -245,4 +245,12 @@ fn values(event: &str, swing: &Swing) -> Vec<String> {
         _ => vec![shown("lead_elbow_bow_late_upper_arms", "elbow out of line", 2), shown("lead_elbow_flexion_late_deg", "elbow bend", 0)],
     };
     lines.into_iter().flatten().collect()
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_pictures_are_among_the_names_that_are_tidied_away() {
+        assert_eq!(super::EVENTS.map(|(name, _)| name), crate::place::ours::PICTURES);
+    }
 }

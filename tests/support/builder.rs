@@ -2,7 +2,7 @@
 
 use dawnsheet::history::Store;
 use dawnsheet::intake::Brief;
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::slug;
 use dawnsheet::judge::Identity;
 use dawnsheet::place::OutFolder;
 use dawnsheet::pose::models::ModelChoice;
@@ -172,14 +172,19 @@ impl Builder {
 
     /// Records it; the owner and the clip's id.
     pub fn record(self, store: &mut Store) -> (String, String) {
+        let owner = slug(self.report.clip.student.as_deref());
+        self.record_as(&owner, store)
+    }
+
+    /// Records it under this folder name, as earlier versions gave others.
+    pub fn record_as(self, owner: &str, store: &mut Store) -> (String, String) {
         let clip = &self.report.clip;
-        let owner = slug(clip.student.as_deref());
         let (file, student) = (clip.file.clone(), clip.student.clone());
         let brief = Brief { file, student, note: self.note.clone(), working_on: self.working_on.clone(), ..Brief::default() };
         let identity = Identity { sha256: clip.sha256.clone(), bytes: clip.bytes, brief };
         let text = serde_json::to_string(&identity).expect("an identity is JSON");
-        store.record(&owner, "key", &text, &self.report, None).expect("the store takes it");
-        (owner, clip.id.clone())
+        store.record(owner, "key", &text, &self.report, None).expect("the store takes it");
+        (owner.into(), clip.id.clone())
     }
 }
 
