@@ -4,7 +4,7 @@ mod support;
 
 use dawnsheet::history::store::Stored;
 use dawnsheet::history::trend::{TRACKED, Word, trends};
-use dawnsheet::intake::roster::slug;
+use dawnsheet::intake::names::slug;
 use dawnsheet::sheet::Sheet;
 use rayon::prelude::*;
 use support::{Builder, Dice, out_folder, rounds};
