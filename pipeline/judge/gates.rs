@@ -66,6 +66,7 @@ fn height_px(read: &SwingRead) -> f64 {
 /// Reasons about one swing.
 pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<Reason> {
     let gates = &settings.gates;
+    let off_square = read.yaw.map_or(0.0, |y| y.to_lead_deg.abs());
     let mut found = Vec::new();
     let m = &read.moments;
     let missing: Vec<&str> = [("the address", m.takeaway.is_none()), ("impact", m.impact.is_none()), ("the finish", m.finish.is_none())]
@@ -78,9 +79,9 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
         found.push(ReasonCode::SwingCut.because(format!("{} not seen", missing.join(" and "))).weighing(severity));
     }
     if read.view.kind == ViewKind::Other {
-        found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", read.view.yaw_deg.abs())));
-    } else if read.view.kind == ViewKind::FaceOn && read.view.yaw_to_lead_deg(read.lead).abs() > gates.max_off_square_deg {
-        found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", read.view.yaw_to_lead_deg(read.lead).abs())));
+        found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", read.view.off_square_deg.abs())));
+    } else if read.view.kind == ViewKind::FaceOn && off_square > gates.max_off_square_deg {
+        found.push(ReasonCode::NotFaceOn.because(format!("about {:.0}° off square", off_square)));
     } else if read.view.kind == ViewKind::DownTheLine {
         found.push(
             ReasonCode::NotFaceOn.because("filmed down the line: sway, elbow and lateral head are not measured").weighing(Severity::Info),
@@ -216,7 +217,7 @@ pub fn widen(seen: &Seen, read: &SwingRead, settings: &Settings) -> f64 {
     if height_px(read) < gates.small_height_px {
         factor *= 1.5;
     }
-    if read.view.yaw_to_lead_deg(read.lead).abs() > gates.widen_off_square_deg {
+    if read.yaw.is_some_and(|y| y.to_lead_deg.abs() > gates.widen_off_square_deg) {
         factor *= 1.2;
     }
     if camera_moves(seen, settings) {

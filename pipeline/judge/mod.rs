@@ -126,7 +126,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
     }
     reasons.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.code.cmp(&b.code)));
     reasons.dedup_by(|a, b| a.code == b.code);
-    let view = main.map(|m| View { kind: reads[m].view.kind, confidence: round(reads[m].view.confidence, 2) });
+    let view = main.map(|m| view(&reads[m]));
     let usable = swings.iter().any(|s| s.main && s.metrics.values().any(|m| m.measured().is_some()));
     let playback = main.map_or(PlaybackFactor { value: 1.0, source: PlaybackSource::Assumed }, |m| playback(&reads[m], brief));
     let mut report = Report {
@@ -147,6 +147,14 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
     };
     verdicts::conclude(&mut report);
     report
+}
+
+fn view(read: &SwingRead) -> View {
+    let yaw_deg = read.yaw.map(|y| {
+        let (low, high) = y.interval();
+        Estimate { value: round(y.to_lead_deg, 1), low: round(low, 1), high: round(high, 1) }
+    });
+    View { kind: read.view.kind, confidence: round(read.view.confidence, 2), yaw_deg }
 }
 
 fn golfer(read: &SwingRead, seen: &Seen, brief: &Brief) -> Golfer {
@@ -286,7 +294,7 @@ fn provenance(
             json!({
                 "version": budget.version,
                 "widened_by": main.map_or(1.0, |m| round(gates::widen(seen, m, settings), 4)),
-                "yaw_to_lead_deg": main.map(|m| round(m.view.yaw_to_lead_deg(m.lead), 2)),
+                "yaw_to_lead_deg": main.and_then(|m| m.yaw).map(|y| round(y.to_lead_deg, 2)),
             }),
         ),
         step("limits", json!(settings.limits)),

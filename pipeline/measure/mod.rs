@@ -14,7 +14,6 @@ mod tempo;
 use crate::report::types::{From, ViewKind};
 use crate::seen::Seen;
 use crate::settings::Settings;
-use crate::swing::view::YAW_SD_DEG;
 use crate::swing::{Body, Moment, SwingRead};
 use crate::track::signal::{median, robust_sd};
 use budget::Budget;
@@ -132,12 +131,8 @@ impl Context<'_> {
         }
         let error = self.budget.of(name, from);
         // what lies nearer the camera is shifted when the camera stands aside: into the golfer's frame, with the doubt of the yaw
-        let (yaw, yaw_sd) = match self.swing.view.kind {
-            ViewKind::FaceOn => {
-                (self.swing.view.yaw_to_lead_deg(self.swing.lead).clamp(-MOST_YAW, MOST_YAW).to_radians(), YAW_SD_DEG.to_radians())
-            }
-            _ => (0.0, 0.0),
-        };
+        let (yaw, yaw_sd) =
+            self.swing.yaw.map_or((0.0, 0.0), |y| (y.to_lead_deg.clamp(-MOST_YAW, MOST_YAW).to_radians(), y.sd_deg.to_radians()));
         let value = error.correct(value, yaw);
         let scale = if is_length { value * self.scale_sd } else { 0.0 };
         let aside = error.depth / error.gain * yaw_sd;
@@ -147,7 +142,7 @@ impl Context<'_> {
 
     /// The view allows lateral measurements, or why not.
     pub fn face_on(&self) -> Result<(), String> {
-        let yaw = self.swing.view.yaw_to_lead_deg(self.swing.lead).abs();
+        let yaw = self.swing.yaw.map_or(0.0, |y| y.to_lead_deg.abs());
         match self.swing.view.kind {
             ViewKind::FaceOn if yaw <= self.settings.gates.max_off_square_deg => Ok(()),
             ViewKind::DownTheLine => Err("filmed down the line; only a face-on clip shows it".into()),

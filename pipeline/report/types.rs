@@ -139,6 +139,17 @@ pub struct View {
     pub kind: ViewKind,
     /// 0..1.
     pub confidence: f64,
+    /// Degrees off square of a face-on camera, positive where it stands toward the golfer's lead side; null from elsewhere.
+    #[serde(default)]
+    pub yaw_deg: Option<Estimate>,
+}
+
+/// A value with its 95 % interval.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Estimate {
+    pub value: f64,
+    pub low: f64,
+    pub high: f64,
 }
 
 /// Kinds of view.

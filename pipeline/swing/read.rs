@@ -5,6 +5,7 @@ use super::events::{self, Moments};
 use super::scale;
 use super::view::{self, ViewSeen};
 use super::windows::{Window, find_windows};
+use super::yaw::{Yaw, yaw};
 use crate::report::types::{Side, ViewKind};
 use crate::seen::Look;
 use crate::seen::keypoints::Keypoint;
@@ -21,6 +22,8 @@ pub struct SwingRead {
     /// The best looks at fewer frames: places are measured here. The same as `track` where there are none.
     pub key: Track,
     pub view: ViewSeen,
+    /// Of a face-on camera; `None` from elsewhere.
+    pub yaw: Option<Yaw>,
     /// By the motion.
     pub lead: Side,
     /// +1 where the target is at the right of the picture.
@@ -118,10 +121,16 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
     let key_body = Body { track: &key, ..body };
     let key_still = moments.takeaway.map_or(Vec::new(), |m| still_frames(&key_body, m.time, slowness, cm_per_px));
     let cm_per_px = if key_still.len() >= 3 { scale::cm_per_px(&key_body, &key_still, stature_cm) } else { cm_per_px };
+    let (seen_best, rest) = match key_still.as_slice() {
+        [] => (&body, at_rest.as_slice()),
+        still => (&key_body, still),
+    };
+    let yaw = (view.kind == ViewKind::FaceOn).then(|| yaw(&address, seen_best, rest));
     Some(SwingRead {
         track: track.clone(),
         key,
         view,
+        yaw,
         lead,
         toward,
         cm_per_px,

@@ -9,9 +9,9 @@ use crate::track::signal::median;
 pub struct ViewSeen {
     pub kind: ViewKind,
     pub confidence: f64,
-    /// About how far the camera is off square, degrees, positive where it stands toward the golfer's left; of a golfer whose feet are
-    /// turned out alike.
-    pub yaw_deg: f64,
+    /// How far off square the camera stands by the shoulders' width alone, degrees, positive toward the golfer's left: coarse, and
+    /// nothing near square (see [`super::yaw`]).
+    pub off_square_deg: f64,
     /// The model took the golfer's front for the back: left and right are exchanged throughout.
     pub sides_exchanged: bool,
 }
@@ -21,16 +21,6 @@ pub struct ViewSeen {
 const SQUARE_SHOULDERS: f64 = 0.45;
 const FACE_ON_SHOULDERS: f64 = 0.28;
 const DOWN_THE_LINE_SHOULDERS: f64 = 0.15;
-/// Off square by the width alone beyond this, degrees; the width is too coarse below.
-const WIDTH_TELLS: f64 = 52.0;
-/// Standard deviation of what the yaw is off by, degrees.
-pub const YAW_SD_DEG: f64 = 2.5;
-/// Yaw by depth (shoulders and hips, degrees) and by where the feet point (mean of heel to toe toward the picture's right,
-/// leg lengths), against a usual address: fitted on rendered golfers with the lite model, error left 3.1°; with the full one 2.8°.
-const YAW_BY_DEPTH: f64 = 0.083;
-const YAW_BY_FEET: f64 = 88.5;
-const YAW_USUAL: f64 = 2.4;
-
 /// Judges the view from looks at address (or, where there are none, from any looks).
 pub fn view(looks: &[&Look]) -> ViewSeen {
     use Keypoint::*;
@@ -48,10 +38,7 @@ pub fn view(looks: &[&Look]) -> ViewSeen {
         })
     };
     let turned = (depth_yaw(LeftShoulder, RightShoulder) + depth_yaw(LeftHip, RightHip)) / 2.0;
-    let feet = of(&|l| l.mid(LeftFootIndex, RightFootIndex)[0] - l.mid(LeftHeel, RightHeel)[0]) / leg.max(1.0);
     let by_width = (width / SQUARE_SHOULDERS).min(1.0).acos().to_degrees();
-    // the width tells large angles, depth and feet small ones
-    let yaw_deg = -if by_width > WIDTH_TELLS { by_width.copysign(turned) } else { YAW_BY_DEPTH * turned + YAW_BY_FEET * feet };
     let (kind, margin) = if width >= FACE_ON_SHOULDERS {
         (ViewKind::FaceOn, (width - FACE_ON_SHOULDERS) / (SQUARE_SHOULDERS - FACE_ON_SHOULDERS))
     } else if width <= DOWN_THE_LINE_SHOULDERS {
@@ -62,16 +49,8 @@ pub fn view(looks: &[&Look]) -> ViewSeen {
     ViewSeen {
         kind,
         confidence: (0.5 + 0.5 * margin).clamp(0.0, 1.0),
-        yaw_deg,
+        off_square_deg: by_width.copysign(-turned),
         sides_exchanged: kind == ViewKind::FaceOn && shoulders < 0.0,
-    }
-}
-
-impl ViewSeen {
-    /// Yaw toward the golfer's lead side, degrees, once the lead side is known: a usual stance is flared.
-    pub fn yaw_to_lead_deg(&self, lead: Side) -> f64 {
-        let side = if lead == Side::Left { 1.0 } else { -1.0 };
-        side * self.yaw_deg + if self.kind == ViewKind::FaceOn { YAW_USUAL } else { 0.0 }
     }
 }
 

@@ -1,5 +1,6 @@
 """Runs the program over rendered clips and pairs its reports with their truth."""
 import gzip
+import hashlib
 import json
 import os
 import shutil
@@ -38,11 +39,12 @@ def make_inbox(clips, inbox):
     (inbox / "roster.toml").write_text("\n".join(roster))
 
 
-def run(clips, out, model="accurate", rejudge=False):
-    """Reports by clip name; with `rejudge` only the judging is done again."""
+def run(clips, out, model="accurate", rejudge=False, budget=None):
+    """Reports by the sha256 of their clip; with `rejudge` only the judging is done again, with the error budget of a file if one is named."""
     inbox = out / "inbox"
     if rejudge:
-        subprocess.run([PROGRAM, "rejudge", "--out", out / "out"], check=True)
+        environment = {**os.environ, **({"DAWNSHEET_BUDGET": str(budget)} if budget else {})}
+        subprocess.run([PROGRAM, "rejudge", "--out", out / "out"], check=True, env=environment, stdout=subprocess.DEVNULL)
     else:
         make_inbox(clips, inbox)
         settings = out / "settings.toml"
@@ -54,18 +56,19 @@ def run(clips, out, model="accurate", rejudge=False):
     reports = {}
     for path in (out / "out" / "reports").glob("*/*.json"):
         report = json.loads(path.read_text())
-        reports[Path(report["clip"]["file"]).parts[0]] = report
+        reports[report["clip"]["sha256"]] = report
     return reports
 
 
 def pair(clips, reports):
-    """A list of dicts: name, truth, main true swing, report, its swing nearest in time to the true main swing (or None)."""
+    """A list of dicts: name, truth, main true swing, report, its main swing (or None). By the clip's bytes: a clip that was exchanged
+    under the same name has no report, and is an error."""
     rows = []
     for folder in clips:
         truth = read_truth(folder)
-        report = reports.get(folder.name)
+        report = reports.get(hashlib.sha256((folder / "clip.mp4").read_bytes()).hexdigest())
         if report is None:
-            continue
+            sys.exit(f"{folder.name} was not measured, or is another clip since: run again without --rejudge")
         true_main = next(s for s in truth["swings"] if s["main"])
         ours = next((s for s in report["swings"] if s["main"]), None)
         rows.append({"name": folder.name, "truth": truth, "true": true_main, "report": report, "ours": ours})
@@ -87,7 +90,7 @@ def true_metric(row, name):
 
 
 def face_on(row):
-    return row["truth"]["view"] == "face_on" and abs(row["truth"].get("yaw_deg") or 0) <= 12
+    return row["truth"]["view"] == "face_on" and abs(row["truth"].get("yaw_deg") or 0) <= 16.5
 
 
 def good(row):

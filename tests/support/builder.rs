@@ -78,7 +78,7 @@ impl Builder {
             },
             usable: true,
             reasons: Vec::new(),
-            view: Some(View { kind: ViewKind::FaceOn, confidence: 0.9 }),
+            view: Some(View { kind: ViewKind::FaceOn, confidence: 0.9, yaw_deg: None }),
             golfer: None,
             swings: vec![Swing { index: 0, kind: SwingKind::Full, main: true, events, scale: None, metrics, faults, roots: Vec::new() }],
             verdict: Some(Verdict::Clear),
@@ -146,7 +146,7 @@ impl Builder {
                 *metric = Metric::Missing { value: None, why: reason.text.clone() };
             }
         }
-        r.view = Some(View { kind: view, confidence: 0.9 });
+        r.view = Some(View { kind: view, confidence: 0.9, yaw_deg: None });
         r.verdict = Some(Verdict::CannotMeasure);
         r.needs_look = again;
         r.severity = if again { 0.5 } else { 0.0 };
