@@ -8,6 +8,7 @@ use crate::intake::admit::placeholder_sha256;
 use crate::intake::names::same;
 use crate::intake::{Brief, Roster, Upload};
 use crate::judge::{self, ENGINE, Identity};
+use crate::measure::budget::judging_sha256;
 use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models, hex};
 use crate::report::types::SCHEMA;
@@ -16,12 +17,12 @@ use crate::settings::Settings;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Key under which a clip is done: bytes, models, settings, the other inputs, error budget, engine and report version.
+/// Key under which a clip is done: bytes, models, settings, the other inputs, all that judges, engine and report version.
 pub fn key(identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> String {
     let measured_by = Brief { working_on: None, ..identity.brief.clone() };
     let brief = serde_json::to_string(&measured_by).unwrap_or_default();
-    let budget = &crate::measure::budget::Budget::in_force().version;
-    let parts = [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), budget, ENGINE, SCHEMA];
+    let parts =
+        [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), &judging_sha256(), ENGINE, SCHEMA];
     hex(&Sha256::digest(parts.join("\n")))
 }
 

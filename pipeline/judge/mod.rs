@@ -7,7 +7,7 @@ mod verdicts;
 pub use verdicts::probability_over;
 
 use crate::intake::Brief;
-use crate::measure::budget::Budget;
+use crate::measure::budget::{Budget, judging_sha256};
 use crate::measure::{Context, Quantities, measure, names};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::types::*;
@@ -51,7 +51,13 @@ impl Identity {
 }
 
 fn engine(choice: ModelChoice, models: &Models, settings: &Settings) -> Engine {
-    Engine { version: ENGINE.into(), pose_model: choice, model_sha256: models.combined_sha256(choice), settings_sha256: settings.sha256() }
+    Engine {
+        version: ENGINE.into(),
+        pose_model: choice,
+        model_sha256: models.combined_sha256(choice),
+        settings_sha256: settings.sha256(),
+        judging_sha256: judging_sha256(),
+    }
 }
 
 fn model_of(seen: &Seen, choice: ModelChoice, models: &Models) -> String {

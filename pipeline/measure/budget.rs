@@ -3,6 +3,7 @@
 
 use crate::report::types::From;
 use serde::Deserialize;
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::sync::OnceLock;
 
@@ -32,6 +33,16 @@ fn one() -> f64 {
     1.0
 }
 
+/// sha256 of all that judges in this program: sources of everything from what was seen to the report, the built-in budget among
+/// them; and of the budget that takes its place, if one does.
+pub fn judging_sha256() -> String {
+    let built = env!("JUDGING_SHA256");
+    match Budget::elsewhere() {
+        None => built.to_string(),
+        Some(text) => crate::pose::models::hex(&Sha256::digest([built, &text].concat())),
+    }
+}
+
 /// The whole budget.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct Budget {
@@ -49,10 +60,14 @@ impl Budget {
     pub fn in_force() -> &'static Budget {
         static BUDGET_IN_FORCE: OnceLock<Budget> = OnceLock::new();
         BUDGET_IN_FORCE.get_or_init(|| {
-            let other = std::env::var_os("DAWNSHEET_BUDGET").and_then(|p| std::fs::read_to_string(p).ok());
-            let other = other.and_then(|text| toml::from_str(&text).ok());
+            let other = Budget::elsewhere().and_then(|text| toml::from_str(&text).ok());
             other.unwrap_or_else(|| toml::from_str(BUDGET).expect("invariant: the built-in budget parses (a test reads it)"))
         })
+    }
+
+    /// Text of the budget that stands in place of the built-in one.
+    fn elsewhere() -> Option<String> {
+        std::env::var_os("DAWNSHEET_BUDGET").and_then(|p| std::fs::read_to_string(p).ok())
     }
 
     /// Error of a metric read from a source. Every metric has an entry (a test checks it).

@@ -131,6 +131,9 @@ pub struct Engine {
     pub pose_model: ModelChoice,
     pub model_sha256: String,
     pub settings_sha256: String,
+    /// Of all that judges: code from what was seen to the report, its constants, error budget and wording.
+    #[serde(default)]
+    pub judging_sha256: String,
 }
 
 /// Where the camera stood.

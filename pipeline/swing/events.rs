@@ -28,7 +28,10 @@ pub struct Moments {
 
 /// Reading of the lead arm's direction (degrees from hanging) when the arm is truly level: the model's shoulder point sits above
 /// the joint. This and the next three were read off rendered `calibrate` and `develop` clips by hand.
-const ARM_LEVEL_DEG: f64 = 81.0;
+const ARM_LEVEL_DEG: f64 = 80.0;
+/// The same on the way down, when the shoulder is lower and the arm blurred: 81 and 73 in two renderers, where the arm passes 400
+/// degrees in a second.
+const ARM_LEVEL_DOWN_DEG: f64 = 77.0;
 /// The hands pass this far ahead of their address place at impact, cm.
 const HANDS_AHEAD_CM: f64 = 3.0;
 /// The hands' direction from the pelvis turns back this much before the lead arm's, seconds of real time.
@@ -210,7 +213,7 @@ fn after_top(
         return found;
     }
     found.lead_arm_level_down =
-        fit::crossing(t, arm, top, ARM_LEVEL_DEG, false, FIT_REACH * k).map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
+        fit::crossing(t, arm, top, ARM_LEVEL_DOWN_DEG, false, FIT_REACH * k).map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
     // hands' lateral place at address; where that is outside the clip, straight below the chest
     let home = rest.map_or_else(|| body.mid(top, Part::Shoulder)[0], |r| r[0]) + HANDS_AHEAD_CM / cm;
     let x: Vec<f64> = grip.iter().map(|g| g[0]).collect();

@@ -75,6 +75,7 @@ impl Builder {
                 pose_model: ModelChoice::Accurate,
                 model_sha256: "m".into(),
                 settings_sha256: Settings::default().sha256(),
+                judging_sha256: String::new(),
             },
             usable: true,
             reasons: Vec::new(),
