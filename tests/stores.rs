@@ -128,6 +128,11 @@ fn fences(s: &mut dyn Results) {
     assert!(matches!(lost, Err(Error::LeaseLost)), "also after the other is done: {lost:?}");
     assert!(matches!(s.record_under(Some(at(7, 2)), "ada", "other", "{}", &late, None), Err(Error::LeaseLost)), "a lease is good once");
     assert_eq!(s.result("ada", &id).unwrap().unwrap().to_json(), r.to_json());
+    // the result remembers its job: one that was planned before may not even begin
+    assert!(!s.take("ada", &id, at(6, 9)).unwrap() && s.newest_job("ada", &id).unwrap() == 7, "the lease is gone, the fence is not");
+    s.record_under(None, "ada", "k", "{}", &r, None).unwrap();
+    assert!(!s.take("ada", &id, at(6, 9)).unwrap(), "also after it was judged again");
+    assert_eq!(s.newest_job("ada", "another").unwrap(), 0);
     assert!(s.take("ada", &id, at(7, 3)).unwrap() && !s.let_go("ada", &id, at(7, 2)).unwrap() && s.let_go("ada", &id, at(7, 3)).unwrap());
     let held = s.held_by("ada").unwrap().into_iter().filter(|h| h.clip == id).collect::<Vec<_>>();
     s.erase("ada", &held).unwrap();

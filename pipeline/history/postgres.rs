@@ -11,7 +11,7 @@ use crate::report::Report;
 use postgres::{Client, Transaction};
 
 /// Each step is one version of the schema, in meaning that of the embedded store with a coach on every row.
-const MIGRATIONS: &[&str] = &[include_str!("postgres_1.sql"), include_str!("postgres_2.sql")];
+const MIGRATIONS: &[&str] = &[include_str!("postgres_1.sql"), include_str!("postgres_2.sql"), include_str!("postgres_3.sql")];
 /// Only one program brings the schema up to date at a time (any fixed number does).
 const MIGRATION_LOCK: i64 = 0x6461_776e;
 
@@ -139,13 +139,19 @@ impl Results for Postgres {
     }
 
     fn take(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
-        let sql = "INSERT INTO dawnsheet.lease AS l VALUES ($1, $2, $3, $4, $5) ON CONFLICT (coach, owner, clip)
-                   DO UPDATE SET job = $4, attempt = $5 WHERE (l.job, l.attempt) <= ($4, $5)";
+        let sql = "INSERT INTO dawnsheet.lease AS l SELECT $1::text, $2::text, $3::text, $4::bigint, $5::integer
+                   WHERE NOT EXISTS (SELECT FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3 AND job > $4)
+                   ON CONFLICT (coach, owner, clip) DO UPDATE SET job = $4, attempt = $5 WHERE (l.job, l.attempt) <= ($4, $5)";
         Ok(self.db.execute(sql, &[&self.coach, &owner, &clip, &lease.job, &lease.attempt])? == 1)
     }
 
     fn let_go(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
         Ok(self.db.execute(LET_GO, &[&self.coach, &owner, &clip, &lease.job, &lease.attempt])? == 1)
+    }
+
+    fn newest_job(&mut self, owner: &str, clip: &str) -> Result<i64> {
+        let sql = "SELECT job FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3";
+        Ok(self.db.query_opt(sql, &[&self.coach, &owner, &clip])?.map_or(0, |r| r.get(0)))
     }
 
     fn record_under(
@@ -172,9 +178,10 @@ impl Results for Postgres {
             )?;
             Self::insert(&mut step, &self.coach, attempt, "done", "")?;
         }
-        step.execute(
-            "INSERT INTO dawnsheet.result VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT (coach, owner, clip)
-             DO UPDATE SET key = $4, sha256 = $5, file = $6, student = $7, captured = $8, identity = $9, report = $10, judged_at = $11",
+        let written = step.execute(
+            "INSERT INTO dawnsheet.result AS r VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+             ON CONFLICT (coach, owner, clip) DO UPDATE SET key = $4, sha256 = $5, file = $6, student = $7, captured = $8, identity = $9,
+                 report = $10, judged_at = $11, job = greatest(r.job, $12) WHERE $12 = 0 OR r.job <= $12",
             &[
                 &self.coach,
                 &owner,
@@ -187,8 +194,12 @@ impl Results for Postgres {
                 &text(identity),
                 &report.to_json(),
                 &at,
+                &lease.map_or(0, |l| l.job),
             ],
         )?;
+        if written == 0 {
+            return Err(Error::LeaseLost);
+        }
         Ok(step.commit()?)
     }
 

@@ -23,12 +23,15 @@ pub trait Results: Send {
     fn record_failure(&mut self, attempt: &Attempt, why: &str, stderr: &str) -> Result<()>;
     /// Failed attempts at a clip, oldest first.
     fn failed_attempts(&mut self, owner: &str, clip: &str) -> Result<Vec<FailedAttempt>>;
-    /// Takes a clip for one attempt of a job; false where a later attempt took it.
+    /// Takes a clip for one attempt of a job; false where a later attempt took it, or a later job has its result there.
     fn take(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool>;
     /// Gives up what [`Results::take`] took, where it is still this attempt's.
     fn let_go(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool>;
+    /// The newest job that made a clip's result; 0 for none.
+    fn newest_job(&mut self, owner: &str, clip: &str) -> Result<i64>;
     /// Records a result, its attempt and what was seen for it (`seen`: model hash, engine, attempt), in one transaction: now
-    /// the clip is done. Under a lease only while it is held; recording ends it. Error: `LeaseLost`, nothing written.
+    /// the clip is done. Under a lease only while it is held, and never over the result of a later job; recording ends it.
+    /// Error: `LeaseLost`, nothing written.
     fn record_under(
         &mut self,
         lease: Option<Lease>,
@@ -88,6 +91,7 @@ delegate! {
     failed_attempts(owner: &str, clip: &str) -> Result<Vec<FailedAttempt>>;
     take(owner: &str, clip: &str, lease: Lease) -> Result<bool>;
     let_go(owner: &str, clip: &str, lease: Lease) -> Result<bool>;
+    newest_job(owner: &str, clip: &str) -> Result<i64>;
     record_under(lease: Option<Lease>, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str, &Attempt)>) -> Result<()>;
     end_leases(owner: &str) -> Result<()>;
     give_verdict(verdict: &Given) -> Result<()>;

@@ -58,6 +58,9 @@ const MIGRATIONS: &[&str] = &[
         owner TEXT NOT NULL, clip TEXT NOT NULL, job INTEGER NOT NULL, attempt INTEGER NOT NULL, PRIMARY KEY (owner, clip)
     ) STRICT;
 ",
+    "
+    ALTER TABLE result ADD COLUMN job INTEGER NOT NULL DEFAULT 0;
+",
 ];
 
 /// One try at a clip.
@@ -217,11 +220,13 @@ impl Store {
         self.record_under(None, owner, key, identity, report, seen)
     }
 
-    /// Takes a clip for one attempt of a job; refused where a later attempt took it. True: it is this attempt's.
+    /// Takes a clip for one attempt of a job; refused where a later attempt took it, or a later job has its result there. True:
+    /// it is this attempt's.
     pub fn take(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
         let changed = self.db.execute(
-            "INSERT INTO lease VALUES (?1, ?2, ?3, ?4) ON CONFLICT (owner, clip) DO UPDATE SET job = ?3, attempt = ?4
-             WHERE (lease.job, lease.attempt) <= (?3, ?4)",
+            "INSERT INTO lease SELECT ?1, ?2, ?3, ?4
+             WHERE NOT EXISTS (SELECT 1 FROM result WHERE owner = ?1 AND clip = ?2 AND job > ?3)
+             ON CONFLICT (owner, clip) DO UPDATE SET job = ?3, attempt = ?4 WHERE (lease.job, lease.attempt) <= (?3, ?4)",
             params![owner, clip, lease.job, lease.attempt],
         )?;
         Ok(changed == 1)
@@ -233,13 +238,20 @@ impl Store {
         Ok(self.db.execute(sql, params![owner, clip, lease.job, lease.attempt])? == 1)
     }
 
+    /// The newest job that made a clip's result; 0 for none.
+    pub fn newest_job(&self, owner: &str, clip: &str) -> Result<i64> {
+        let sql = "SELECT job FROM result WHERE owner = ?1 AND clip = ?2";
+        Ok(self.db.query_row(sql, [owner, clip], |r| r.get(0)).optional()?.unwrap_or(0))
+    }
+
     /// Ends every lease on this owner's clips: whoever is at work on one records nothing.
     pub fn end_leases(&self, owner: &str) -> Result<()> {
         self.db.execute("DELETE FROM lease WHERE owner = ?1", [owner])?;
         Ok(())
     }
 
-    /// As [`Store::record`]; under a lease only while it is held, which ends with it. Error: [`Error::LeaseLost`].
+    /// As [`Store::record`]; under a lease only while it is held, which ends with it, and never over the result of a later job.
+    /// Error: [`Error::LeaseLost`].
     pub fn record_under(
         &mut self,
         lease: Option<Lease>,
@@ -261,8 +273,10 @@ impl Store {
             step.execute("INSERT OR REPLACE INTO seen VALUES (?1, ?2, ?3, ?4)", params![report.clip.sha256, model, engine, at])?;
             attempt.insert(&step, "done", "")?;
         }
-        step.execute(
-            "INSERT OR REPLACE INTO result VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+        let written = step.execute(
+            "INSERT INTO result VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+             ON CONFLICT (owner, clip) DO UPDATE SET key = ?3, sha256 = ?4, file = ?5, student = ?6, captured = ?7, identity = ?8,
+                 report = ?9, judged_at = ?10, job = max(job, ?11) WHERE ?11 = 0 OR job <= ?11",
             params![
                 owner,
                 report.clip.id,
@@ -273,9 +287,13 @@ impl Store {
                 report.clip.captured,
                 identity,
                 report.to_json(),
-                at
+                at,
+                lease.map_or(0, |l| l.job)
             ],
         )?;
+        if written == 0 {
+            return Err(Error::LeaseLost);
+        }
         commit(step)
     }
 

@@ -147,6 +147,30 @@ impl Queue {
         Ok((done, refused))
     }
 
+    /// Removes waiting jobs (key and the newest job that made the clip's result) that are older than that result: planned
+    /// again, they are to run as new ones. New ones get higher numbers than any result has, also in a queue that was made
+    /// anew. Errors: database.
+    pub fn renew(&self, made: &[(String, i64)]) -> Result<()> {
+        let utils = self.utils()?;
+        let mut db = connect(&self.config)?;
+        for batch in made.chunks(BATCH) {
+            let (keys, newest): (Vec<&str>, Vec<i64>) = batch.iter().map(|(key, job)| (key.as_str(), *job)).unzip();
+            let rows = db.query(
+                "SELECT j.key FROM graphile_worker.jobs j JOIN unnest($1::text[], $2::bigint[]) AS m(key, newest) ON j.key = m.key
+                 WHERE j.id < m.newest AND j.locked_at IS NULL",
+                &[&keys, &newest],
+            )?;
+            for row in rows {
+                self.runtime.block_on(utils.remove_job(row.get(0))).map_err(database)?;
+            }
+        }
+        if let Some(newest) = made.iter().map(|m| m.1).max() {
+            let sql = "SELECT setval(s, greatest(nextval(s), $1)) FROM pg_get_serial_sequence('graphile_worker._private_jobs', 'id') s";
+            db.execute(sql, &[&newest])?;
+        }
+        Ok(())
+    }
+
     /// Adds these of the jobs. Where that fails though the database is there, each half alone, down to the one at fault.
     fn add_new(
         &self,

@@ -89,6 +89,7 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
         .collect();
     let settings = keep_settings(store.as_mut(), &plan.settings)?;
     let jobs = jobs(plan, identified, &models, store.as_mut(), &settings, &mut planned)?;
+    queue.renew(&made_before(&jobs, store.as_mut())?)?;
     let (added, refused) = queue.add(&jobs, plan.attempts, plan.retry_failed)?;
     planned.jobs = added;
     planned.waiting.extend(refused.into_iter().map(|(i, why)| {
@@ -96,6 +97,18 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
         (file, format!("the database refuses what is known about it ({why}): look at its name, sidecar and roster entry"))
     }));
     Ok(planned)
+}
+
+/// Of clips that have a result under another key: key of the new job, and the newest job that made the result.
+fn made_before(jobs: &[(String, i16, ClipJob)], store: &mut dyn Results) -> Result<Vec<(String, i64)>> {
+    let mut made = Vec::new();
+    for (key, _, job) in jobs {
+        match store.newest_job(&job.owner, job.identity.id())? {
+            0 => {}
+            newest => made.push((key.clone(), newest)),
+        }
+    }
+    Ok(made)
 }
 
 /// Why PostgreSQL cannot hold what is known about a clip: its text has no NUL.
