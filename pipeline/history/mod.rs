@@ -8,6 +8,7 @@ mod login;
 #[cfg(feature = "queue")]
 pub mod postgres;
 pub mod results;
+pub mod rows;
 pub mod sequential;
 pub mod statistics;
 pub mod store;
@@ -15,4 +16,5 @@ pub mod trend;
 pub mod verdicts;
 
 pub use results::Results;
+pub use rows::Row;
 pub use store::Store;

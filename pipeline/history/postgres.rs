@@ -4,6 +4,7 @@
 
 use super::connect::{configure, connect};
 use super::results::Results;
+use super::rows::{Row, parsed};
 use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, digest, now};
 use super::verdicts::{COLUMNS, Given, code, given};
 use crate::error::{Error, Result};
@@ -24,10 +25,6 @@ pub struct Postgres {
 fn text(s: &str) -> String {
     // PostgreSQL keeps no NUL in text
     s.replace('\0', "\u{fffd}")
-}
-
-fn parsed(report: &str) -> Result<Report> {
-    serde_json::from_str(report).map_err(|e| Error::Internal(format!("a stored report is broken: {e}")))
 }
 
 impl Postgres {
@@ -236,6 +233,17 @@ impl Results for Postgres {
                    ORDER BY r.owner COLLATE \"C\", r.captured COLLATE \"C\" NULLS FIRST, r.clip COLLATE \"C\"";
         let rows = self.db.query(sql, &[&self.coach])?;
         rows.iter().map(|r| Ok((Stored { owner: r.get(0), report: parsed(r.get(1))?, judged_at: r.get(2) }, r.get(3)))).collect()
+    }
+
+    fn rows(&mut self) -> Result<Vec<Row>> {
+        let sql = "SELECT r.owner, r.key, r.identity, r.report, coalesce(s.made_at, r.judged_at)
+                   FROM dawnsheet.result r LEFT JOIN dawnsheet.seen s ON s.coach = r.coach AND s.sha256 = r.sha256
+                   WHERE r.coach = $1 ORDER BY r.owner COLLATE \"C\", r.clip COLLATE \"C\"";
+        let rows = self.db.query(sql, &[&self.coach])?;
+        let one = |r: &postgres::Row| {
+            Ok(Row { owner: r.get(0), key: r.get(1), identity: r.get(2), report: parsed(r.get(3))?, judged_at: r.get(4) })
+        };
+        rows.iter().map(one).collect()
     }
 
     fn result(&mut self, owner: &str, clip: &str) -> Result<Option<Report>> {

@@ -1,6 +1,7 @@
 //! What any store of results can do: SQLite in the out folder ([`Store`]), PostgreSQL for many machines. One test-suite
 //! (`tests/stores.rs`) holds for both.
 
+use super::rows::Row;
 use super::store::{Attempt, FailedAttempt, Held, Lease, Store, Stored};
 use super::verdicts::Given;
 use crate::error::Result;
@@ -51,6 +52,8 @@ pub trait Results: Send {
     fn verdicts(&mut self) -> Result<Vec<Given>>;
     /// Every result with its identity, by owner and date.
     fn results(&mut self) -> Result<Vec<(Stored, String)>>;
+    /// The same as rows, by owner and clip, each whole and all of one moment.
+    fn rows(&mut self) -> Result<Vec<Row>>;
     /// One result.
     fn result(&mut self, owner: &str, clip: &str) -> Result<Option<Report>>;
     /// Every clip of which the store holds something for this owner.
@@ -98,6 +101,7 @@ delegate! {
     take_back_verdict(owner: &str, clip: &str) -> Result<Option<Given>>;
     verdicts() -> Result<Vec<Given>>;
     results() -> Result<Vec<(Stored, String)>>;
+    rows() -> Result<Vec<Row>>;
     result(owner: &str, clip: &str) -> Result<Option<Report>>;
     held_by(owner: &str) -> Result<Vec<Held>>;
     erase(owner: &str, held: &[Held]) -> Result<()>;

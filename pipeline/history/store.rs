@@ -1,6 +1,7 @@
 //! The ledger and store, SQLite in the out folder. A clip is done when its row says so; the row is written after all
 //! that it points to is on disk and in place.
 
+use super::rows::parsed;
 use crate::error::{Error, Result};
 use crate::fault;
 use crate::pose::models::hex;
@@ -60,6 +61,9 @@ const MIGRATIONS: &[&str] = &[
 ",
     "
     ALTER TABLE result ADD COLUMN job INTEGER NOT NULL DEFAULT 0;
+",
+    "
+    ALTER TABLE result ADD COLUMN brought INTEGER NOT NULL DEFAULT 0;
 ",
 ];
 
@@ -274,7 +278,8 @@ impl Store {
             attempt.insert(&step, "done", "")?;
         }
         let written = step.execute(
-            "INSERT INTO result VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+            "INSERT INTO result (owner, clip, key, sha256, file, student, captured, identity, report, judged_at, job)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
              ON CONFLICT (owner, clip) DO UPDATE SET key = ?3, sha256 = ?4, file = ?5, student = ?6, captured = ?7, identity = ?8,
                  report = ?9, judged_at = ?10, job = max(job, ?11) WHERE ?11 = 0 OR job <= ?11",
             params![
@@ -398,8 +403,7 @@ impl Store {
         let mut all = Vec::new();
         for row in rows {
             let (owner, report, judged_at, identity) = row?;
-            let report = serde_json::from_str(&report).map_err(|e| Error::Internal(format!("a stored report is broken: {e}")))?;
-            all.push((Stored { owner, report, judged_at }, identity));
+            all.push((Stored { owner, report: parsed(&report)?, judged_at }, identity));
         }
         Ok(all)
     }
@@ -408,6 +412,6 @@ impl Store {
     pub fn result(&self, owner: &str, clip: &str) -> Result<Option<Report>> {
         let text: Option<String> =
             self.db.query_row("SELECT report FROM result WHERE owner = ?1 AND clip = ?2", params![owner, clip], |r| r.get(0)).optional()?;
-        text.map(|t| serde_json::from_str(&t).map_err(|e| Error::Internal(format!("a stored report is broken: {e}")))).transpose()
+        text.map(|t| parsed(&t)).transpose()
     }
 }
