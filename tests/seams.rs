@@ -13,6 +13,7 @@ use fleet::{COACH, Programs, count, signal, with_stub};
 use std::path::{Path, PathBuf};
 use std::process::Child;
 use std::time::{Duration, Instant};
+use support::dawnsheet_on;
 
 /// Waits for something that is to come.
 fn until(what: &str, mut come: impl FnMut() -> bool) {
@@ -152,4 +153,88 @@ fn a_clip_that_changes_while_it_is_measured_has_no_result() {
     assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.seen"), 0);
     let kept = std::fs::read_dir(night.folder().join("keypoints")).into_iter().flatten().count();
     assert_eq!(kept, 0, "nothing of other bytes is kept under this name");
+}
+
+impl Night {
+    /// The morning sheet of the coach.
+    fn sheet(&self) -> String {
+        let out = self.place.path().join("coach");
+        let ran = dawnsheet_on(&self.url, &["collect", "--coach", COACH, "--out", out.to_str().unwrap()]);
+        assert_eq!(ran.code, 0, "{}", ran.stderr);
+        std::fs::read_to_string(out.join("sheet/index.html")).unwrap()
+    }
+
+    fn keys(&self) -> Vec<String> {
+        let rows = self.cluster.connect("night").query("SELECT key FROM dawnsheet.result ORDER BY file", &[]).unwrap();
+        rows.iter().map(|r| r.get(0)).collect()
+    }
+
+    /// Waits until a clip was given up and its row is there.
+    fn given_up(&self) {
+        until("a row of what was given up", || self.keys().iter().any(|k| k.starts_with("given up")));
+    }
+}
+
+#[test]
+fn what_the_queue_gave_up_stands_on_the_sheet_until_it_is_done() {
+    let night = Night::new("2");
+    let enqueue = |more: &[&str]| night.programs.enqueue(&night.url, &night.inbox(), &[&["--attempts", "1"], more].concat()).1;
+    enqueue(&[]);
+    let _machine = night.machine();
+    let staging = night.folder().join("staging");
+    until("a worker at the clip", || {
+        std::fs::read_dir(&staging).into_iter().flatten().flatten().any(|f| f.path().join("clip").is_symlink())
+    });
+    let (clip, aside) = (night.inbox().join("Ada/swing.mp4"), night.place.path().join("aside.mp4"));
+    std::fs::rename(&clip, &aside).unwrap();
+    upload(&night.inbox(), "Ada/swing.mp4", 1);
+    night.given_up();
+    let page = night.sheet();
+    assert!(page.contains("Could not be worked through") && page.contains("Ada/swing.mp4"), "{page}");
+    assert!(page.contains("the clip changed or went away while it was measured"), "the reason stands there");
+    // it is not done, and the queue still counts it
+    std::fs::rename(&aside, &clip).unwrap();
+    let planned = enqueue(&[]);
+    assert_eq!((planned["done"].as_u64(), planned["dead"].as_u64()), (Some(0), Some(1)), "{planned}");
+    assert_eq!(dawnsheet::queue::status::status(&night.url).unwrap().dead, 1);
+    assert_eq!(enqueue(&["--retry-failed"])["revived"], 1);
+    until("the result", || night.keys().iter().all(|k| !k.starts_with("given up")));
+    assert!(!night.sheet().contains("while it was measured"));
+}
+
+#[test]
+fn a_clip_that_dies_with_its_machine_stands_on_the_sheet_too() {
+    let night = Night::new("3");
+    night.programs.enqueue(&night.url, &night.inbox(), &["--attempts", "1"]);
+    let mut machine = night.machine();
+    let mut db = night.cluster.connect("night");
+    until("a machine at the clip", || count(&mut db, "SELECT count(*) FROM dawnsheet.lease") == 1);
+    machine.0.kill().unwrap();
+    let _another = night.machine();
+    night.given_up();
+    assert!(night.sheet().contains("Ada/swing.mp4"));
+    let file = std::fs::read_dir(night.folder().join("reports")).unwrap().next().unwrap().unwrap().path();
+    until("its report", || std::fs::read_dir(&file).unwrap().count() == 1);
+}
+
+#[test]
+fn what_was_given_up_takes_no_result_away() {
+    let night = Night::new("0");
+    night.enqueue_at(150);
+    let _machine = night.machine();
+    until("a result", || night.judged_at() == Some(150.0));
+    night.measure_anew();
+    let roster = "[[student]]\nname = \"Ada\"\nstature_cm = 181\n";
+    std::fs::write(night.inbox().join("roster.toml"), roster).unwrap();
+    // its file goes away the moment it was planned
+    let (clip, aside) = (night.inbox().join("Ada/swing.mp4"), night.place.path().join("aside.mp4"));
+    signal(&_machine.0, "-STOP");
+    night.programs.enqueue(&night.url, &night.inbox(), &["--attempts", "1"]);
+    std::fs::rename(&clip, &aside).unwrap();
+    signal(&_machine.0, "-CONT");
+    let mut db = night.cluster.connect("night");
+    until("the end of it", || count(&mut db, "SELECT count(*) FROM graphile_worker.jobs WHERE last_error IS NOT NULL") == 1);
+    std::thread::sleep(Duration::from_secs(3));
+    assert_eq!((night.judged_at(), night.keys().len()), (Some(150.0), 1));
+    assert_eq!(dawnsheet::queue::status::status(&night.url).unwrap().dead, 1, "the operator is told");
 }

@@ -111,6 +111,21 @@ fn words(s: &mut dyn Results) {
     assert!(s.take_back_verdict("fay", &id).unwrap().is_some());
 }
 
+/// What was given up is a row but not done, never in the place of a result, and gives way to one.
+fn gives_up(s: &mut dyn Results) {
+    let r = report("Ada", "f", None);
+    let id = r.clip.id.clone();
+    assert!(s.give_up(at(3, 5), "gil", "{}", &r).unwrap() && !s.give_up(at(3, 5), "gil", "{}", &r).unwrap(), "told once");
+    assert!(s.give_up(at(3, 7), "gil", "{}", &r).unwrap() && !s.give_up(at(2, 9), "gil", "{}", &r).unwrap());
+    assert_eq!(s.done_key("gil", &id).unwrap().as_deref(), Some("given up 3.7"));
+    assert!(s.take("gil", &id, at(3, 8)).unwrap(), "it may be tried again");
+    s.record_under(Some(at(3, 8)), "gil", "k", "{}", &r, None).unwrap();
+    assert!(!s.give_up(at(9, 9), "gil", "{}", &r).unwrap());
+    assert_eq!(s.done_key("gil", &id).unwrap().as_deref(), Some("k"));
+    let held = s.held_by("gil").unwrap();
+    s.erase("gil", &held).unwrap();
+}
+
 /// A late worker changes nothing.
 fn fences(s: &mut dyn Results) {
     let r = report("Ada", "c", None);
@@ -133,6 +148,7 @@ fn fences(s: &mut dyn Results) {
     s.record_under(None, "ada", "k", "{}", &r, None).unwrap();
     assert!(!s.take("ada", &id, at(6, 9)).unwrap(), "also after it was judged again");
     assert_eq!(s.newest_job("ada", "another").unwrap(), 0);
+    gives_up(s);
     assert!(s.take("ada", &id, at(7, 3)).unwrap() && !s.let_go("ada", &id, at(7, 2)).unwrap() && s.let_go("ada", &id, at(7, 3)).unwrap());
     let held = s.held_by("ada").unwrap().into_iter().filter(|h| h.clip == id).collect::<Vec<_>>();
     s.erase("ada", &held).unwrap();

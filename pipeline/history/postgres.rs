@@ -3,7 +3,7 @@
 //! sees all and names the coach.
 
 use super::connect::{configure, connect};
-use super::results::Results;
+use super::results::{Results, given_up};
 use super::rows::{Row, parsed};
 use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, digest, now};
 use super::verdicts::{COLUMNS, Given, code, given};
@@ -198,6 +198,30 @@ impl Results for Postgres {
             return Err(Error::LeaseLost);
         }
         Ok(step.commit()?)
+    }
+
+    fn give_up(&mut self, last: Lease, owner: &str, identity: &str, report: &Report) -> Result<bool> {
+        let clip = &report.clip;
+        let written = self.db.execute(
+            "INSERT INTO dawnsheet.result AS r VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+             ON CONFLICT (coach, owner, clip) DO UPDATE SET key = $4, file = $6, student = $7, identity = $9, report = $10,
+                 judged_at = $11, job = $12 WHERE r.key LIKE 'given up %' AND r.key <> $4 AND r.job <= $12",
+            &[
+                &self.coach,
+                &owner,
+                &clip.id,
+                &given_up(last),
+                &clip.sha256,
+                &text(&clip.file),
+                &clip.student.as_deref().map(text),
+                &clip.captured,
+                &text(identity),
+                &report.to_json(),
+                &now(),
+                &last.job,
+            ],
+        )?;
+        Ok(written == 1)
     }
 
     fn end_leases(&mut self, owner: &str) -> Result<()> {

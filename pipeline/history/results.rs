@@ -7,6 +7,11 @@ use super::verdicts::Given;
 use crate::error::Result;
 use crate::report::Report;
 
+/// What stands for the key in the row of a clip that was given up: nothing is done under it.
+pub fn given_up(last: Lease) -> String {
+    format!("given up {}.{}", last.job, last.attempt)
+}
+
 /// A store of results, failed attempts, leases and notes. Owner: folder name of a student; clip: first 16 hex digits of the
 /// content hash; moments: RFC 3339, UTC. Each call is one transaction.
 pub trait Results: Send {
@@ -42,6 +47,9 @@ pub trait Results: Send {
         report: &Report,
         seen: Option<(&str, &str, &Attempt)>,
     ) -> Result<()>;
+    /// Records that this attempt at a clip was the last, where the clip has no result: a row for its coach to see, under a key
+    /// that is none ([`given_up`]). Whether it is new.
+    fn give_up(&mut self, last: Lease, owner: &str, identity: &str, report: &Report) -> Result<bool>;
     /// Ends every lease on this owner's clips: whoever is at work on one records nothing.
     fn end_leases(&mut self, owner: &str) -> Result<()>;
     /// Records a verdict of the coach. Where `made_at` is empty it is now.
@@ -96,6 +104,7 @@ delegate! {
     let_go(owner: &str, clip: &str, lease: Lease) -> Result<bool>;
     newest_job(owner: &str, clip: &str) -> Result<i64>;
     record_under(lease: Option<Lease>, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str, &Attempt)>) -> Result<()>;
+    give_up(last: Lease, owner: &str, identity: &str, report: &Report) -> Result<bool>;
     end_leases(owner: &str) -> Result<()>;
     give_verdict(verdict: &Given) -> Result<()>;
     take_back_verdict(owner: &str, clip: &str) -> Result<Option<Given>>;

@@ -1,6 +1,7 @@
 //! Rows as they travel from the store of many machines into that of an out folder.
 
-use super::store::{Store, commit};
+use super::results::given_up;
+use super::store::{Lease, Store, commit, now};
 use crate::error::{Error, Result};
 use crate::report::Report;
 use rusqlite::params;
@@ -34,6 +35,35 @@ impl Store {
             all.push(Row { owner: r.get(0)?, key: r.get(1)?, identity: r.get(2)?, report, judged_at: r.get(4)? });
         }
         Ok(all)
+    }
+
+    /// As [`Results::give_up`].
+    ///
+    /// [`Results::give_up`]: super::Results::give_up
+    pub fn give_up(&mut self, last: Lease, owner: &str, identity: &str, report: &Report) -> Result<bool> {
+        let clip = &report.clip;
+        let step = self.db.transaction()?;
+        let written = step.execute(
+            "INSERT INTO result (owner, clip, key, sha256, file, student, captured, identity, report, judged_at, job)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+             ON CONFLICT (owner, clip) DO UPDATE SET key = ?3, file = ?5, student = ?6, identity = ?8, report = ?9, judged_at = ?10,
+                 job = ?11 WHERE key LIKE 'given up %' AND key <> ?3 AND job <= ?11",
+            params![
+                owner,
+                clip.id,
+                given_up(last),
+                clip.sha256,
+                clip.file,
+                clip.student,
+                clip.captured,
+                identity,
+                report.to_json(),
+                now(),
+                last.job
+            ],
+        )?;
+        commit(step)?;
+        Ok(written == 1)
     }
 
     /// Takes over a row of another store as it stands there.

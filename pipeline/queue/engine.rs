@@ -36,8 +36,8 @@ pub struct ClipJob {
     pub settings: String,
 }
 
-/// What is done with a job: `Err` is a sentence that stays with it. `last`: there will be no other attempt.
-type Run = dyn Fn(&ClipJob, Lease, bool) -> std::result::Result<(), String> + Send + Sync;
+/// What is done with a job: `Err` is a sentence that stays with it.
+type Run = dyn Fn(&ClipJob, Lease) -> std::result::Result<(), String> + Send + Sync;
 
 /// A [`Run`] that the engine can hold.
 #[derive(Clone)]
@@ -56,9 +56,8 @@ impl TaskHandler for ClipJob {
         let Some(stage) = ctx.get_ext::<Stage>().cloned() else { return Err("no stage".to_string()) };
         let job = ctx.job();
         let lease = Lease { job: *job.id(), attempt: (*job.attempts()).into() };
-        let last = job.attempts() >= job.max_attempts();
         // a clip takes seconds of waiting for its child process
-        tokio::task::spawn_blocking(move || (stage.0)(&self, lease, last)).await.map_err(|e| e.to_string())?
+        tokio::task::spawn_blocking(move || (stage.0)(&self, lease)).await.map_err(|e| e.to_string())?
     }
 }
 
@@ -245,6 +244,21 @@ impl Queue {
         }
         done.revived += count;
         Ok(there)
+    }
+
+    /// Jobs whose attempts are spent, with the last one and why it failed. Errors: database.
+    pub fn given_up(&self) -> Result<Vec<(ClipJob, Lease, String)>> {
+        let rows = connect(&self.config)?.query(
+            "SELECT j.id, j.attempts, p.payload::text, coalesce(j.last_error, 'its machine went away')
+             FROM graphile_worker.jobs j JOIN graphile_worker._private_jobs p USING (id)
+             WHERE j.task_identifier = $1 AND j.locked_at IS NULL AND j.attempts >= j.max_attempts",
+            &[&ClipJob::IDENTIFIER],
+        )?;
+        let one = |r: &postgres::Row| {
+            let job = serde_json::from_str(r.get(2)).map_err(internal)?;
+            Ok((job, Lease { job: r.get(0), attempt: r.get::<_, i16>(1).into() }, r.get(3)))
+        };
+        rows.iter().map(one).collect()
     }
 
     /// Works on jobs, `slots` at a time, until interrupted; then lets those at work finish within `grace`. The database may go

@@ -16,8 +16,9 @@ use crate::pose::models::{ModelChoice, Models};
 use crate::report::{ReasonCode, Report};
 use crate::seen::Seen;
 use crate::settings::Settings;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -70,11 +71,17 @@ pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
         unfit: Mutex::default(),
     });
     let (at_job, at_end) = (machine.clone(), machine.clone());
-    let stage = Stage(Arc::new(move |job, lease, last| {
-        let done = at_job.one(job, lease, last);
+    let stage = Stage(Arc::new(move |job, lease| {
+        let done = at_job.one(job, lease);
         at_job.end_of(job, lease, done).map_err(|e| e.to_string())
     }));
-    queue.serve(work.slots, work.times, grace, &stage, interrupt, move || at_end.unfit().is_some())?;
+    let ended = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        scope.spawn(|| machine.tell_of_given_up(queue, work.times.lease / 2, &ended));
+        let served = queue.serve(work.slots, work.times, grace, &stage, interrupt, move || at_end.unfit().is_some());
+        ended.store(true, Ordering::SeqCst);
+        served
+    })?;
     machine.unfit().map_or(Ok(()), |why| Err(Error::Installation(why)))
 }
 
@@ -151,7 +158,7 @@ impl Machine {
         }
     }
 
-    fn one(&self, job: &ClipJob, lease: Lease, last: bool) -> Result<()> {
+    fn one(&self, job: &ClipJob, lease: Lease) -> Result<()> {
         if let Some(why) = self.unfit() {
             // taken while the engine was being stopped
             return Err(Error::Installation(why));
@@ -174,7 +181,7 @@ impl Machine {
         let name = format!("{id}-{owner}-{}-{}", lease.job, lease.attempt);
         let folder = this.out.staging(&name)?;
         let done = match self.judge_again(&this, &folder) {
-            Ok(false) => self.measure(&this, &folder, last),
+            Ok(false) => self.measure(&this, &folder),
             done => done.map(|_| ()),
         };
         place::remove(&folder)?;
@@ -206,7 +213,7 @@ impl Machine {
         Ok(true)
     }
 
-    fn measure(&self, this: &Try, folder: &Path, last: bool) -> Result<()> {
+    fn measure(&self, this: &Try, folder: &Path) -> Result<()> {
         let job = this.job;
         let clip = self.media.fetch(&job.identity, &this.settings)?;
         let began = Instant::now();
@@ -242,11 +249,6 @@ impl Machine {
                     }
                     s.record_failure(&attempt, &why, &stderr)
                 })?;
-                if last {
-                    let reason = ReasonCode::WorkerFailed.because(&why);
-                    let report = judge::failed(&job.identity, reason, job.choice, &self.models, &this.settings);
-                    place::write(&this.out.report(&job.owner, job.identity.id())?, report.to_json().as_bytes())?;
-                }
                 Err(Error::Internal(why))
             }
             JobOutcome::Done { report, timings } => {
@@ -261,6 +263,41 @@ impl Machine {
                 }
                 self.record(this, folder, &report, has_seen.then_some(&attempt))
             }
+        }
+    }
+
+    /// Sees to it, now and then and once at the end, that a clip which the queue gave up is a row for its coach to see. Whoever
+    /// had it at hand last may be dead, so any machine does it.
+    fn tell_of_given_up(&self, queue: &Queue, every: Duration, ended: &AtomicBool) {
+        let mut told = BTreeSet::new();
+        loop {
+            let last = ended.load(Ordering::SeqCst);
+            for (job, at, why) in queue.given_up().unwrap_or_default() {
+                // what fails now is done the next time, here or on another machine
+                if !told.contains(&(at.job, at.attempt)) && self.tell_of(&job, at, &why).is_ok() {
+                    told.insert((at.job, at.attempt));
+                }
+            }
+            if last {
+                return;
+            }
+            let began = Instant::now();
+            while began.elapsed() < every && !ended.load(Ordering::SeqCst) {
+                std::thread::sleep(Duration::from_millis(100));
+            }
+        }
+    }
+
+    fn tell_of(&self, job: &ClipJob, last: Lease, why: &str) -> Result<()> {
+        if self.stores.with(&job.coach, |s| is_forgotten(s, job))? {
+            return Ok(());
+        }
+        let reason = ReasonCode::WorkerFailed.because(why);
+        let report = judge::failed(&job.identity, reason, job.choice, &self.models, &*self.settings(job)?);
+        let identity = serde_json::to_string(&job.identity).map_err(|e| Error::Internal(e.to_string()))?;
+        match self.stores.with(&job.coach, |s| s.give_up(last, &job.owner, &identity, &report))? {
+            true => self.settle(job),
+            false => Ok(()),
         }
     }
 
