@@ -10,7 +10,7 @@ mod trend;
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::night::{self, Night};
-use dawnsheet::batch::{doctor, forget, rejudge, take_in};
+use dawnsheet::batch::{doctor, forget, rejudge, take_back, take_in};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::intake::Roster;
@@ -276,15 +276,14 @@ fn run_forget(a: &Forget) -> Result<u8> {
     let out = existing(&a.out)?;
     let mut store = Store::open(&out.store())?;
     let mut far = a.elsewhere.reach()?.map(|reach| reach()).transpose()?;
-    let whom = forget::find(&store, far.as_deref_mut(), &a.student)?;
-    let name = printable(&whom.name);
     if a.take_in_again {
-        let there = far.map(|mut f| f.welcome(&whom.owner)).transpose()?.unwrap_or_default();
-        let text =
-            if store.welcome(&whom.owner)? || there { "is taken in again by the next run" } else { "was not erased: nothing to take back" };
-        println!("{name} {text}");
+        let back = take_back::take_back(&mut store, far.as_deref_mut(), &a.student)?;
+        let text = if back { "is taken in again by the next run" } else { "was not erased: nothing to take back" };
+        println!("{} {text}", printable(&a.student));
         return Ok(0);
     }
+    let whom = forget::find(&store, far.as_deref_mut(), &a.student)?;
+    let name = printable(&whom.name);
     if !a.yes {
         if !std::io::stdin().is_terminal() {
             return Err(Error::Usage(format!("this erases every result of {name} for good: say so with --yes")));
@@ -301,6 +300,7 @@ fn run_forget(a: &Forget) -> Result<u8> {
     if far.is_none() {
         dawnsheet::history::elsewhere::not_elsewhere(&store)?;
     }
+    take_back::remember(&mut store, far.as_deref_mut(), &whom.owner, &[&a.student, &whom.name])?;
     let mut done = forget::forget(&out, &mut store, far.as_deref_mut(), &whom)?;
     sheet::write(&out, &store, None, None)?;
     forget::prove(&out, &store, &whom, &mut done)?;

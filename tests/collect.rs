@@ -8,11 +8,13 @@ mod support;
 
 use cluster::{Cluster, Gate, PASSWORD};
 use dawnsheet::history::postgres::Postgres;
+use dawnsheet::history::verdicts::{Given, latest};
 use dawnsheet::history::{Results, Row, Store};
 use dawnsheet::intake::Brief;
 use dawnsheet::intake::roster::slug;
 use dawnsheet::judge::Identity;
 use dawnsheet::queue::collect::{Collected, collect};
+use dawnsheet::report::types::{FaultName, Verdict};
 use dawnsheet::report::{ReasonCode, Report};
 use std::path::{Path, PathBuf};
 use support::{Builder, dawnsheet_on};
@@ -189,4 +191,68 @@ fn the_time_of_measuring_travels_along() {
     let (newest, earlier) = page.split_once("id=\"earlier\"").expect("earlier clips stand apart");
     assert!(newest.contains("All 1 upload of the newest run") && newest.contains("Bo") && !newest.contains("Ada"));
     assert!(earlier.contains("Ada"));
+}
+
+#[test]
+fn an_erasure_in_the_database_is_taken_back_by_every_name() {
+    // nothing is left by which she could be found but what was kept of her names; the owner's name is that of the roster
+    for (erased_as, called) in [("Ada", "Ada"), ("Ada", "aDA "), ("ada", "Ada"), ("ada-99a563", "ada"), ("Ada", "ada-99a563")] {
+        let mut office = Office::new();
+        office.record("k1", &Builder::new(1, "Ada", "2026-02-01").report);
+        for folder in ["one", "two"] {
+            office.collect(folder);
+        }
+        let (one, two) = (office.folder("one"), office.folder("two"));
+        let forget = |url: &str, out: &Path, more: &[&str]| {
+            dawnsheet_on(url, &[&["forget", "--coach", COACH, "--out", out.to_str().unwrap()], more].concat())
+        };
+        let done = forget(&office.url, &one, &[erased_as, "--yes"]);
+        assert!(done.code == 0 && done.stdout.contains("no trace left"), "{}{}", done.stdout, done.stderr);
+        office.collect("two");
+        let back = forget(&office.url, &two, &[called, "--take-in-again"]);
+        assert!(back.code == 0 && back.stdout.contains("is taken in again"), "{erased_as}, {called}: {}{}", back.stdout, back.stderr);
+        assert_eq!(office.far.forgotten(&slug(Some("Ada"))).unwrap(), None);
+        let again = forget(&office.url, &two, &["Eve", "--take-in-again"]);
+        assert!(again.code == 2 && again.stderr.contains("nobody goes by 'Eve'"), "{}", again.stderr);
+        // from now on she comes to both
+        office.record("k2", &Builder::new(2, "Ada", "2026-03-01").report);
+        for folder in ["one", "two"] {
+            office.collect(folder);
+            office.assert_same(folder);
+        }
+        let left = "SELECT count(*) FROM dawnsheet.forgotten";
+        let left: i64 = office.cluster.connect("night").query_one(left, &[]).unwrap().get(0);
+        assert_eq!(left, 0, "of what was taken back nothing is kept");
+    }
+}
+
+#[test]
+fn joining_a_database_lets_the_newest_word_win_and_doubles_none() {
+    let mut office = Office::new();
+    let report = Builder::new(1, "Ada", "2026-02-01").sway(0.95, 7.0).report;
+    office.record("k1", &report);
+    let word = |moment: &str, agrees: bool| Given {
+        owner: slug(Some("Ada")),
+        clip: report.clip.id.clone(),
+        fault: FaultName::Sway,
+        ours: Verdict::Flagged,
+        agrees,
+        note: String::new(),
+        made_at: moment.into(),
+    };
+    // in January at one machine alone, in March in the database: the machine joins in April
+    let (old, new) = (word("2026-01-02T03:04:05Z", true), word("2026-03-02T03:04:05Z", false));
+    std::fs::create_dir(office.folder("mine")).unwrap();
+    let file = office.folder("mine").join("dawnsheet.sqlite");
+    let store = || Store::open(&file).unwrap();
+    store().give_verdict(&old).unwrap();
+    office.far.give_verdict(&new).unwrap();
+    // cut off after the database was told and before the folder remembers that
+    office.collect("mine");
+    rusqlite::Connection::open(&file).unwrap().execute("DELETE FROM note", []).unwrap();
+    office.collect("mine");
+    for all in [office.far.verdicts().unwrap(), store().verdicts().unwrap()] {
+        assert_eq!(all, [old.clone(), new.clone()]);
+        assert_eq!(latest(&all), [&new], "the word of March counts");
+    }
 }

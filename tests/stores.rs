@@ -86,6 +86,22 @@ fn word(owner: &str, clip: &str, agrees: bool, note: &str) -> Given {
     Given { owner: owner.into(), clip: clip.into(), fault, ours, agrees, note: note.into(), made_at: String::new() }
 }
 
+/// What was said earlier stays earlier, whenever it is told; told again it is there once; all of them or none.
+fn say_when(s: &mut dyn Results) {
+    let at = |moment: &str, note: &str| Given { made_at: moment.into(), ..word("hal", "c", true, note) };
+    // as text the shorter fraction would come last
+    let (first, second) = (at("2026-01-02T03:04:05.1Z", "first"), at("2026-01-02T03:04:05.123Z", "second"));
+    s.give_verdict(&second).unwrap();
+    for _ in 0..2 {
+        s.give_verdicts(&[first.clone(), second.clone()]).unwrap();
+    }
+    let of_hal = |s: &mut dyn Results| s.verdicts().unwrap().into_iter().filter(|v| v.owner == "hal").collect::<Vec<_>>();
+    assert_eq!(of_hal(s), [first.clone(), second.clone()]);
+    assert_eq!(s.take_back_verdict("hal", "c").unwrap(), Some(second), "the last that was said");
+    assert_eq!(s.take_back_verdict("hal", "c").unwrap(), Some(first));
+    assert_eq!(s.take_back_verdict("hal", "c").unwrap(), None);
+}
+
 /// The coach's word: kept in order, taken back last first, erased with the clip.
 fn words(s: &mut dyn Results) {
     let r = report("Eve", "e", None);
@@ -103,6 +119,7 @@ fn words(s: &mut dyn Results) {
     let held = s.held_by("eve").unwrap();
     s.erase("eve", &held).unwrap();
     assert_eq!(s.verdicts().unwrap().iter().map(|v| v.owner.as_str()).collect::<Vec<_>>(), ["fay"]);
+    say_when(s);
     // an erasure ends the leases of its student alone
     assert!(s.take("eve", &id, at(9, 1)).unwrap() && s.take("fay", &id, at(9, 2)).unwrap());
     s.end_leases("eve").unwrap();

@@ -5,14 +5,15 @@
 use super::connect::{configure, connect};
 use super::results::{Results, given_up};
 use super::rows::{Row, parsed};
-use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, digest, now};
-use super::verdicts::{COLUMNS, Given, code, given};
+use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, called, digest, now};
+use super::verdicts::{COLUMNS, Given, code, given, in_order};
 use crate::error::{Error, Result};
 use crate::report::Report;
 use postgres::{Client, Transaction};
 
 /// Each step is one version of the schema, in meaning that of the embedded store with a coach on every row.
-const MIGRATIONS: &[&str] = &[include_str!("postgres_1.sql"), include_str!("postgres_2.sql"), include_str!("postgres_3.sql")];
+const MIGRATIONS: &[&str] =
+    &[include_str!("postgres_1.sql"), include_str!("postgres_2.sql"), include_str!("postgres_3.sql"), include_str!("postgres_4.sql")];
 /// Only one program brings the schema up to date at a time (any fixed number does).
 const MIGRATION_LOCK: i64 = 0x6461_776e;
 
@@ -38,6 +39,14 @@ impl Postgres {
             None => db.query_one("SELECT current_user::text", &[])?.get(0),
         };
         Ok(Postgres { db, coach })
+    }
+
+    fn welcome_digest(&mut self, digest: &str) -> Result<bool> {
+        let mut step = self.db.transaction()?;
+        step.execute("DELETE FROM dawnsheet.forgotten WHERE coach = $1 AND why = $2", &[&self.coach, &digest])?;
+        let there = step.execute("DELETE FROM dawnsheet.forgotten WHERE coach = $1 AND digest = $2", &[&self.coach, &digest])?;
+        step.commit()?;
+        Ok(there > 0)
     }
 
     fn insert(step: &mut Transaction, coach: &str, a: &Attempt, outcome: &str, stderr: &str) -> Result<()> {
@@ -91,9 +100,13 @@ fn migrate(db: &mut Client) -> Result<()> {
     Ok(())
 }
 
-/// One row of verdicts.
-fn word(r: &postgres::Row) -> Result<Given> {
-    given((r.get(0), r.get(1), r.get(2), r.get(3), r.get::<_, i32>(4) != 0, r.get(5), r.get(6)))
+/// Verdicts with their row ids, in the order in which they were said.
+fn said(rows: &[postgres::Row]) -> Result<Vec<(Given, i64)>> {
+    let word = |r: &postgres::Row| {
+        let word = given((r.get(0), r.get(1), r.get(2), r.get(3), r.get::<_, i32>(4) != 0, r.get(5), r.get(6)))?;
+        Ok((word, r.get(7)))
+    };
+    Ok(in_order(rows.iter().map(word).collect::<Result<_>>()?))
 }
 
 impl Results for Postgres {
@@ -229,25 +242,31 @@ impl Results for Postgres {
         Ok(())
     }
 
-    fn give_verdict(&mut self, v: &Given) -> Result<()> {
-        let sql = "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at)
-                   VALUES ($1, $2, $3, $4, $5, $6, $7, $8)";
-        let (fault, ours, agrees) = (code(&v.fault)?, code(&v.ours)?, i32::from(v.agrees));
-        self.db.execute(sql, &[&self.coach, &v.owner, &v.clip, &fault, &ours, &agrees, &text(&v.note), &v.moment()])?;
-        Ok(())
+    fn give_verdicts(&mut self, verdicts: &[Given]) -> Result<()> {
+        let mut step = self.db.transaction()?;
+        for v in verdicts {
+            let sql = "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at)
+                       VALUES ($1, $2, $3, $4, $5, $6, $7, $8) ON CONFLICT DO NOTHING";
+            let (fault, ours, agrees) = (code(&v.fault)?, code(&v.ours)?, i32::from(v.agrees));
+            step.execute(sql, &[&self.coach, &v.owner, &v.clip, &fault, &ours, &agrees, &text(&v.note), &v.moment()])?;
+        }
+        Ok(step.commit()?)
     }
 
     fn take_back_verdict(&mut self, owner: &str, clip: &str) -> Result<Option<Given>> {
-        let sql = format!(
-            "DELETE FROM dawnsheet.verdict WHERE id =
-                 (SELECT max(id) FROM dawnsheet.verdict WHERE coach = $1 AND owner = $2 AND clip = $3) RETURNING {COLUMNS}"
-        );
-        self.db.query_opt(&sql, &[&self.coach, &owner, &clip])?.as_ref().map(word).transpose()
+        let mut step = self.db.transaction()?;
+        let sql = format!("SELECT {COLUMNS}, id FROM dawnsheet.verdict WHERE coach = $1 AND owner = $2 AND clip = $3 FOR UPDATE");
+        let last = said(&step.query(&sql, &[&self.coach, &owner, &clip])?)?.pop();
+        if let Some((_, id)) = &last {
+            step.execute("DELETE FROM dawnsheet.verdict WHERE id = $1", &[id])?;
+        }
+        step.commit()?;
+        Ok(last.map(|(word, _)| word))
     }
 
     fn verdicts(&mut self) -> Result<Vec<Given>> {
-        let sql = format!("SELECT {COLUMNS} FROM dawnsheet.verdict WHERE coach = $1 ORDER BY id");
-        self.db.query(&sql, &[&self.coach])?.iter().map(word).collect()
+        let sql = format!("SELECT {COLUMNS}, id FROM dawnsheet.verdict WHERE coach = $1");
+        Ok(said(&self.db.query(&sql, &[&self.coach])?)?.into_iter().map(|(word, _)| word).collect())
     }
 
     fn results(&mut self) -> Result<Vec<(Stored, String)>> {
@@ -310,8 +329,15 @@ impl Results for Postgres {
     }
 
     fn welcome(&mut self, what: &str) -> Result<bool> {
-        let sql = "DELETE FROM dawnsheet.forgotten WHERE coach = $1 AND digest = $2";
-        Ok(self.db.execute(sql, &[&self.coach, &digest(what)])? > 0)
+        self.welcome_digest(&digest(what))
+    }
+
+    fn forget_called(&mut self, owner: &str, name: &str) -> Result<()> {
+        self.forget(&called(name), &digest(owner))
+    }
+
+    fn welcome_called(&mut self, name: &str) -> Result<bool> {
+        self.forgotten(&called(name))?.map_or(Ok(false), |owner| self.welcome_digest(&owner))
     }
 
     fn forgotten(&mut self, what: &str) -> Result<Option<String>> {

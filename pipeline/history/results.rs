@@ -53,10 +53,14 @@ pub trait Results: Send {
     /// Ends every lease on this owner's clips: whoever is at work on one records nothing.
     fn end_leases(&mut self, owner: &str) -> Result<()>;
     /// Records a verdict of the coach. Where `made_at` is empty it is now.
-    fn give_verdict(&mut self, verdict: &Given) -> Result<()>;
+    fn give_verdict(&mut self, verdict: &Given) -> Result<()> {
+        self.give_verdicts(std::slice::from_ref(verdict))
+    }
+    /// Records these verdicts, all or none. One that is here already (the same clip, fault and moment) stays as it is.
+    fn give_verdicts(&mut self, verdicts: &[Given]) -> Result<()>;
     /// Takes back the last verdict on a clip: what it was, or `None` where there was none.
     fn take_back_verdict(&mut self, owner: &str, clip: &str) -> Result<Option<Given>>;
-    /// Every verdict of the coach, oldest first.
+    /// Every verdict of the coach, in the order in which they were said.
     fn verdicts(&mut self) -> Result<Vec<Given>>;
     /// Every result with its identity, by owner and date.
     fn results(&mut self) -> Result<Vec<(Stored, String)>>;
@@ -72,6 +76,10 @@ pub trait Results: Send {
     fn forget(&mut self, what: &str, why: &str) -> Result<()>;
     /// Takes that back; whether it was remembered at all.
     fn welcome(&mut self, what: &str) -> Result<bool>;
+    /// Lets a name lead to an owner who is forgotten, by digests alone.
+    fn forget_called(&mut self, owner: &str, name: &str) -> Result<()>;
+    /// As [`Results::welcome`], of the owner to whom this name leads.
+    fn welcome_called(&mut self, name: &str) -> Result<bool>;
     /// Why this is skipped, where it is.
     fn forgotten(&mut self, what: &str) -> Result<Option<String>>;
     /// A remembered fact about the installation.
@@ -106,7 +114,7 @@ delegate! {
     record_under(lease: Option<Lease>, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str, &Attempt)>) -> Result<()>;
     give_up(last: Lease, owner: &str, identity: &str, report: &Report) -> Result<bool>;
     end_leases(owner: &str) -> Result<()>;
-    give_verdict(verdict: &Given) -> Result<()>;
+    give_verdicts(verdicts: &[Given]) -> Result<()>;
     take_back_verdict(owner: &str, clip: &str) -> Result<Option<Given>>;
     verdicts() -> Result<Vec<Given>>;
     results() -> Result<Vec<(Stored, String)>>;
@@ -116,6 +124,8 @@ delegate! {
     erase(owner: &str, held: &[Held]) -> Result<()>;
     forget(what: &str, why: &str) -> Result<()>;
     welcome(what: &str) -> Result<bool>;
+    forget_called(owner: &str, name: &str) -> Result<()>;
+    welcome_called(name: &str) -> Result<bool>;
     forgotten(what: &str) -> Result<Option<String>>;
     note(name: &str) -> Result<Option<String>>;
     set_note(name: &str, value: &str) -> Result<()>;

@@ -65,6 +65,10 @@ const MIGRATIONS: &[&str] = &[
     "
     ALTER TABLE result ADD COLUMN brought INTEGER NOT NULL DEFAULT 0;
 ",
+    "
+    DELETE FROM verdict WHERE id NOT IN (SELECT min(id) FROM verdict GROUP BY owner, clip, fault, made_at);
+    CREATE UNIQUE INDEX verdict_said ON verdict (owner, clip, fault, made_at);
+",
 ];
 
 /// One try at a clip.
@@ -140,6 +144,11 @@ pub(super) fn commit(step: rusqlite::Transaction) -> Result<()> {
 
 pub(super) fn digest(what: &str) -> String {
     hex(&Sha256::digest(format!("dawnsheet forgets {what}")))
+}
+
+/// What is remembered of a name.
+pub(super) fn called(name: &str) -> String {
+    format!("called/{name}")
 }
 
 pub(super) fn now() -> String {
@@ -357,7 +366,22 @@ impl Store {
 
     /// Takes that back; whether it was remembered at all.
     pub fn welcome(&self, what: &str) -> Result<bool> {
-        Ok(self.db.execute("DELETE FROM forgotten WHERE digest = ?1", [digest(what)])? > 0)
+        self.welcome_digest(&digest(what))
+    }
+
+    fn welcome_digest(&self, digest: &str) -> Result<bool> {
+        self.db.execute("DELETE FROM forgotten WHERE why = ?1", [digest])?;
+        Ok(self.db.execute("DELETE FROM forgotten WHERE digest = ?1", [digest])? > 0)
+    }
+
+    /// Lets a name lead to an owner who is forgotten, by digests alone.
+    pub fn forget_called(&self, owner: &str, name: &str) -> Result<()> {
+        self.forget(&called(name), &digest(owner))
+    }
+
+    /// As [`Store::welcome`], of the owner to whom this name leads.
+    pub fn welcome_called(&self, name: &str) -> Result<bool> {
+        self.forgotten(&called(name))?.map_or(Ok(false), |owner| self.welcome_digest(&owner))
     }
 
     /// Why this is skipped, where it is.
