@@ -11,6 +11,7 @@ use dawnsheet::history::postgres::Postgres;
 use dawnsheet::history::verdicts::{Given, latest};
 use dawnsheet::history::{Results, Row, Store};
 use dawnsheet::intake::Brief;
+use dawnsheet::intake::admit::placeholder_sha256;
 use dawnsheet::intake::roster::slug;
 use dawnsheet::judge::Identity;
 use dawnsheet::queue::collect::{Collected, collect};
@@ -255,4 +256,28 @@ fn joining_a_database_lets_the_newest_word_win_and_doubles_none() {
         assert_eq!(all, [old.clone(), new.clone()]);
         assert_eq!(latest(&all), [&new], "the word of March counts");
     }
+}
+
+#[test]
+fn a_report_whose_row_is_still_to_come_is_not_on_the_sheet() {
+    let mut office = Office::new();
+    office.record("k1", &Builder::new(1, "Ada", "2026-02-01").report);
+    office.collect("mine");
+    // a machine was killed after it put the report in place; another upload of one machine was refused and has no row
+    let (early, mut refused) =
+        (Builder::new(2, "Bo", "2026-02-01").report, Builder::new(3, "Cy", "2026-02-01").failed(ReasonCode::TooLarge).report);
+    refused.clip.sha256 = placeholder_sha256(&refused.clip.file);
+    refused.clip.id = refused.clip.sha256[..16].into();
+    for report in [&early, &refused] {
+        let folder = office.folder("mine").join("reports").join(slug(report.clip.student.as_deref()));
+        std::fs::create_dir_all(&folder).unwrap();
+        std::fs::write(folder.join(format!("{}.json", report.clip.id)), report.to_json()).unwrap();
+    }
+    office.collect("mine");
+    let pages = office.folder("mine").join("sheet/clip");
+    let page = |report: &Report| pages.join(format!("{}.html", report.clip.id)).is_file();
+    assert!(!page(&early) && page(&refused));
+    office.record("k2", &early);
+    office.collect("mine");
+    assert!(page(&early));
 }

@@ -212,7 +212,8 @@ fn a_clip_that_dies_with_its_machine_stands_on_the_sheet_too() {
     machine.0.kill().unwrap();
     let _another = night.machine();
     night.given_up();
-    assert!(night.sheet().contains("Ada/swing.mp4"));
+    let page = night.sheet();
+    assert!(page.contains("Ada/swing.mp4") && !page.contains("TaskError"), "{page}");
     let file = std::fs::read_dir(night.folder().join("reports")).unwrap().next().unwrap().unwrap().path();
     until("its report", || std::fs::read_dir(&file).unwrap().count() == 1);
 }

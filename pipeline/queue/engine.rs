@@ -256,7 +256,7 @@ impl Queue {
         )?;
         let one = |r: &postgres::Row| {
             let job = serde_json::from_str(r.get(2)).map_err(internal)?;
-            Ok((job, Lease { job: r.get(0), attempt: r.get::<_, i16>(1).into() }, r.get(3)))
+            Ok((job, Lease { job: r.get(0), attempt: r.get::<_, i16>(1).into() }, plain(r.get(3))))
         };
         rows.iter().map(one).collect()
     }
@@ -328,6 +328,14 @@ impl Queue {
             .define_job::<ClipJob>();
         options.init().await.map_err(|e: WorkerBuildError| database(e))
     }
+}
+
+/// What was said of a job's failure, out of the words that the engine and our errors put around it.
+pub(super) fn plain(said: &str) -> String {
+    let inner = said.strip_prefix("TaskError(").and_then(|s| s.strip_suffix(')'));
+    let text = inner.and_then(|s| serde_json::from_str::<String>(s).ok()).unwrap_or_else(|| said.into());
+    let text = serde_json::from_str::<String>(&text).unwrap_or(text);
+    text.strip_prefix("internal: ").map_or(text.clone(), Into::into)
 }
 
 /// Rest before the database is tried again.

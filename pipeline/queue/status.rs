@@ -78,7 +78,7 @@ pub fn status(url: &str) -> Result<Status> {
             file: r.get::<_, Option<String>>(1).unwrap_or_default(),
             attempts: r.get(2),
             since: r.get(3),
-            why: r.get(4),
+            why: super::engine::plain(r.get(4)),
         })
         .collect();
     if there(&mut db, "dawnsheet.attempt")? {
