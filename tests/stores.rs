@@ -135,9 +135,12 @@ fn gives_up(s: &mut dyn Results) {
     assert!(s.give_up(at(3, 5), "gil", "{}", &r).unwrap() && !s.give_up(at(3, 5), "gil", "{}", &r).unwrap(), "told once");
     assert!(s.give_up(at(3, 7), "gil", "{}", &r).unwrap() && !s.give_up(at(2, 9), "gil", "{}", &r).unwrap());
     assert_eq!(s.done_key("gil", &id).unwrap().as_deref(), Some("given up 3.7"));
+    s.retract("gil", &id).unwrap();
+    assert!(s.result("gil", &id).unwrap().is_none() && s.give_up(at(3, 7), "gil", "{}", &r).unwrap());
     assert!(s.take("gil", &id, at(3, 8)).unwrap(), "it may be tried again");
     s.record_under(Some(at(3, 8)), "gil", "k", "{}", &r, None).unwrap();
-    assert!(!s.give_up(at(9, 9), "gil", "{}", &r).unwrap());
+    s.retract("gil", &id).unwrap();
+    assert!(!s.give_up(at(9, 9), "gil", "{}", &r).unwrap(), "a result stays");
     assert_eq!(s.done_key("gil", &id).unwrap().as_deref(), Some("k"));
     let held = s.held_by("gil").unwrap();
     s.erase("gil", &held).unwrap();

@@ -237,6 +237,12 @@ impl Results for Postgres {
         Ok(written == 1)
     }
 
+    fn retract(&mut self, owner: &str, clip: &str) -> Result<()> {
+        let sql = "DELETE FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3 AND key LIKE 'given up %'";
+        self.db.execute(sql, &[&self.coach, &owner, &clip])?;
+        Ok(())
+    }
+
     fn end_leases(&mut self, owner: &str) -> Result<()> {
         self.db.execute("DELETE FROM dawnsheet.lease WHERE coach = $1 AND owner = $2", &[&self.coach, &owner])?;
         Ok(())

@@ -50,6 +50,8 @@ pub trait Results: Send {
     /// Records that this attempt at a clip was the last, where the clip has no result: a row for its coach to see, under a key
     /// that is none ([`given_up`]). Whether it is new.
     fn give_up(&mut self, last: Lease, owner: &str, identity: &str, report: &Report) -> Result<bool>;
+    /// Takes away the row of a clip that was given up; a result stays.
+    fn retract(&mut self, owner: &str, clip: &str) -> Result<()>;
     /// Ends every lease on this owner's clips: whoever is at work on one records nothing.
     fn end_leases(&mut self, owner: &str) -> Result<()>;
     /// Records a verdict of the coach. Where `made_at` is empty it is now.
@@ -113,6 +115,7 @@ delegate! {
     newest_job(owner: &str, clip: &str) -> Result<i64>;
     record_under(lease: Option<Lease>, owner: &str, key: &str, identity: &str, report: &Report, seen: Option<(&str, &str, &Attempt)>) -> Result<()>;
     give_up(last: Lease, owner: &str, identity: &str, report: &Report) -> Result<bool>;
+    retract(owner: &str, clip: &str) -> Result<()>;
     end_leases(owner: &str) -> Result<()>;
     give_verdicts(verdicts: &[Given]) -> Result<()>;
     take_back_verdict(owner: &str, clip: &str) -> Result<Option<Given>>;

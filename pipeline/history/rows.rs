@@ -66,6 +66,12 @@ impl Store {
         Ok(written == 1)
     }
 
+    /// Takes away the row of a clip that was given up; a result stays.
+    pub fn retract(&self, owner: &str, clip: &str) -> Result<()> {
+        self.db.execute("DELETE FROM result WHERE owner = ?1 AND clip = ?2 AND key LIKE 'given up %'", [owner, clip])?;
+        Ok(())
+    }
+
     /// Takes over a row of another store as it stands there.
     pub fn bring(&mut self, row: &Row) -> Result<()> {
         let clip = &row.report.clip;

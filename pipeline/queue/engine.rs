@@ -261,6 +261,12 @@ impl Queue {
         rows.iter().map(one).collect()
     }
 
+    /// Removes these jobs, where nobody has them at hand. Errors: database.
+    pub fn remove(&self, ids: &[i64]) -> Result<()> {
+        self.runtime.block_on(self.utils()?.complete_jobs(ids)).map_err(database)?;
+        Ok(())
+    }
+
     /// Works on jobs, `slots` at a time, until interrupted; then lets those at work finish within `grace`. The database may go
     /// away and come back. `stop`: whether this machine is not fit to go on. Errors: only before the first job.
     pub fn serve(

@@ -87,6 +87,7 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
             (u, identity)
         })
         .collect();
+    replaced(plan, &identified, queue, store.as_mut())?;
     let settings = keep_settings(store.as_mut(), &plan.settings)?;
     let jobs = jobs(plan, identified, &models, store.as_mut(), &settings, &mut planned)?;
     queue.renew(&made_before(&jobs, store.as_mut())?)?;
@@ -97,6 +98,22 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
         (file, format!("the database refuses what is known about it ({why}): look at its name, sidecar and roster entry"))
     }));
     Ok(planned)
+}
+
+/// Takes what was given up off the sheet and out of the queue where another file lies under its name by now: sent again, it is
+/// another clip.
+fn replaced(plan: &Enqueue, identified: &[Identified], queue: &Queue, store: &mut dyn Results) -> Result<()> {
+    let sha256 = |(u, i): &Identified| Some(((slug(u.brief.student.as_deref()), u.brief.file.clone()), i.as_ref().ok()?.sha256.clone()));
+    let there: BTreeMap<(String, String), String> = identified.iter().filter_map(sha256).collect();
+    for (job, last, _) in queue.given_up()?.into_iter().filter(|(job, ..)| job.coach == plan.coach) {
+        let now = there.get(&(job.owner.clone(), job.identity.brief.file.clone()));
+        if now.is_some_and(|sha256| *sha256 != job.identity.sha256) {
+            // the job first: a machine would tell of it again
+            queue.remove(&[last.job])?;
+            store.retract(&job.owner, job.identity.id())?;
+        }
+    }
+    Ok(())
 }
 
 /// Of clips that have a result under another key: key of the new job, and the newest job that made the result.
