@@ -104,7 +104,9 @@ fn holds(media: &str, env: Env, put: &dyn Fn(&str, &[u8]), remove: &dyn Fn(&str)
     errors.sort();
     let said = |what: &str| errors.iter().filter(|e| e.contains(what)).count();
     assert_eq!((errors.len(), said("changed since it was enqueued"), said("gone from")), (3, 2, 1), "{errors:?}");
-    assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.result"), 4);
+    assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.result WHERE key NOT LIKE 'given up %'"), 4);
+    let given_up = "SELECT count(*) FROM dawnsheet.result WHERE key LIKE 'given up %'";
+    assert_eq!(count(&mut db, given_up), 3, "their coach hears of them");
     assert_eq!(fleet.scratch_left(), 0);
 
     // clips of a folder here, workers that read the object storage
@@ -119,6 +121,10 @@ fn holds(media: &str, env: Env, put: &dyn Fn(&str, &[u8]), remove: &dyn Fn(&str)
     // over the cap of the settings: not read at all
     put("Ada/large.mp4", &[VIDEO, &[0; 1_100_000]].concat());
     assert_eq!(fleet.enqueue(media, &[]).0["refused"], 2);
+    // what was sent again under its name is another clip; what is gone is not
+    let left = "SELECT string_agg(file, ', ') FROM dawnsheet.result WHERE key LIKE 'given up %'";
+    let left: Option<String> = db.query_one(left, &[]).unwrap().get(0);
+    assert_eq!(left.as_deref(), Some("Ada/gone.mp4"));
 }
 
 #[test]

@@ -116,7 +116,7 @@ fn every_job_has_one_result_whatever_dies() {
 
     let mut db = cluster.connect("night");
     let left = count(&mut db, LEFT);
-    let results = count(&mut db, "SELECT count(*) FROM dawnsheet.result");
+    let results = count(&mut db, "SELECT count(*) FROM dawnsheet.result WHERE key NOT LIKE 'given up %'");
     let doubled = count(
         &mut db,
         "SELECT count(*) FROM (SELECT clip FROM dawnsheet.attempt WHERE outcome = 'done' GROUP BY clip HAVING count(*) > 1) d",
@@ -141,12 +141,15 @@ fn every_job_has_one_result_whatever_dies() {
     let poison: i64 = count(&mut db, "SELECT count(*) FROM dawnsheet.attempt WHERE outcome <> 'done' AND file LIKE '%poison%'");
     assert!((1..=4).contains(&poison), "{poison}");
     // what rows promise lies there, whole
-    for row in db.query("SELECT owner, clip, report FROM dawnsheet.result", &[]).unwrap() {
+    for row in db.query("SELECT owner, clip, report, key LIKE 'given up %', file FROM dawnsheet.result", &[]).unwrap() {
         let (owner, clip, report): (String, String, String) = (row.get(0), row.get(1), row.get(2));
         let folder = folder_of(&out, COACH);
         assert_eq!(std::fs::read_to_string(folder.join("reports").join(&owner).join(format!("{clip}.json"))).unwrap(), report);
-        assert!(folder.join("keypoints").join(format!("{clip}.npz")).is_file());
+        let (given_up, file): (bool, String) = (row.get(3), row.get(4));
+        assert_eq!(given_up, file.contains("poison"), "{file}");
+        assert!(given_up || folder.join("keypoints").join(format!("{clip}.npz")).is_file());
     }
+    assert_eq!(count(&mut db, "SELECT count(*) FROM dawnsheet.result"), jobs as i64, "what was given up is a row too");
     let status = programs.on(&url, &["queue"]).output().unwrap();
     let text = String::from_utf8_lossy(&status.stdout);
     assert!(status.status.code() == Some(1) && text.contains("poison.mp4") && text.contains("given up 1"), "{text}");

@@ -69,7 +69,7 @@ fn simulation() {
             scope.spawn(|| {
                 let stores = Stores::open(StoreAt::Url(url.clone()), Duration::from_secs(60)).unwrap();
                 let (waits, report) = (waits.clone(), report.clone());
-                let stage = Stage(Arc::new(move |job, lease, _| {
+                let stage = Stage(Arc::new(move |job, lease| {
                     let began = Instant::now();
                     let mut report = report.clone();
                     (report.clip.id, report.clip.sha256) = (job.identity.id().into(), job.identity.sha256.clone());

@@ -86,6 +86,22 @@ fn word(owner: &str, clip: &str, agrees: bool, note: &str) -> Given {
     Given { owner: owner.into(), clip: clip.into(), fault, ours, agrees, note: note.into(), made_at: String::new() }
 }
 
+/// What was said earlier stays earlier, whenever it is told; told again it is there once; all of them or none.
+fn say_when(s: &mut dyn Results) {
+    let at = |moment: &str, note: &str| Given { made_at: moment.into(), ..word("hal", "c", true, note) };
+    // as text the shorter fraction would come last
+    let (first, second) = (at("2026-01-02T03:04:05.1Z", "first"), at("2026-01-02T03:04:05.123Z", "second"));
+    s.give_verdict(&second).unwrap();
+    for _ in 0..2 {
+        s.give_verdicts(&[first.clone(), second.clone()]).unwrap();
+    }
+    let of_hal = |s: &mut dyn Results| s.verdicts().unwrap().into_iter().filter(|v| v.owner == "hal").collect::<Vec<_>>();
+    assert_eq!(of_hal(s), [first.clone(), second.clone()]);
+    assert_eq!(s.take_back_verdict("hal", "c").unwrap(), Some(second), "the last that was said");
+    assert_eq!(s.take_back_verdict("hal", "c").unwrap(), Some(first));
+    assert_eq!(s.take_back_verdict("hal", "c").unwrap(), None);
+}
+
 /// The coach's word: kept in order, taken back last first, erased with the clip.
 fn words(s: &mut dyn Results) {
     let r = report("Eve", "e", None);
@@ -103,12 +119,31 @@ fn words(s: &mut dyn Results) {
     let held = s.held_by("eve").unwrap();
     s.erase("eve", &held).unwrap();
     assert_eq!(s.verdicts().unwrap().iter().map(|v| v.owner.as_str()).collect::<Vec<_>>(), ["fay"]);
+    say_when(s);
     // an erasure ends the leases of its student alone
     assert!(s.take("eve", &id, at(9, 1)).unwrap() && s.take("fay", &id, at(9, 2)).unwrap());
     s.end_leases("eve").unwrap();
     assert!(matches!(s.record_under(Some(at(9, 1)), "eve", "k", "{}", &r, None), Err(Error::LeaseLost)));
     assert!(s.result("eve", &id).unwrap().is_none() && s.let_go("fay", &id, at(9, 2)).unwrap());
     assert!(s.take_back_verdict("fay", &id).unwrap().is_some());
+}
+
+/// What was given up is a row but not done, never in the place of a result, and gives way to one.
+fn gives_up(s: &mut dyn Results) {
+    let r = report("Ada", "f", None);
+    let id = r.clip.id.clone();
+    assert!(s.give_up(at(3, 5), "gil", "{}", &r).unwrap() && !s.give_up(at(3, 5), "gil", "{}", &r).unwrap(), "told once");
+    assert!(s.give_up(at(3, 7), "gil", "{}", &r).unwrap() && !s.give_up(at(2, 9), "gil", "{}", &r).unwrap());
+    assert_eq!(s.done_key("gil", &id).unwrap().as_deref(), Some("given up 3.7"));
+    s.retract("gil", &id).unwrap();
+    assert!(s.result("gil", &id).unwrap().is_none() && s.give_up(at(3, 7), "gil", "{}", &r).unwrap());
+    assert!(s.take("gil", &id, at(3, 8)).unwrap(), "it may be tried again");
+    s.record_under(Some(at(3, 8)), "gil", "k", "{}", &r, None).unwrap();
+    s.retract("gil", &id).unwrap();
+    assert!(!s.give_up(at(9, 9), "gil", "{}", &r).unwrap(), "a result stays");
+    assert_eq!(s.done_key("gil", &id).unwrap().as_deref(), Some("k"));
+    let held = s.held_by("gil").unwrap();
+    s.erase("gil", &held).unwrap();
 }
 
 /// A late worker changes nothing.
@@ -128,6 +163,12 @@ fn fences(s: &mut dyn Results) {
     assert!(matches!(lost, Err(Error::LeaseLost)), "also after the other is done: {lost:?}");
     assert!(matches!(s.record_under(Some(at(7, 2)), "ada", "other", "{}", &late, None), Err(Error::LeaseLost)), "a lease is good once");
     assert_eq!(s.result("ada", &id).unwrap().unwrap().to_json(), r.to_json());
+    // the result remembers its job: one that was planned before may not even begin
+    assert!(!s.take("ada", &id, at(6, 9)).unwrap() && s.newest_job("ada", &id).unwrap() == 7, "the lease is gone, the fence is not");
+    s.record_under(None, "ada", "k", "{}", &r, None).unwrap();
+    assert!(!s.take("ada", &id, at(6, 9)).unwrap(), "also after it was judged again");
+    assert_eq!(s.newest_job("ada", "another").unwrap(), 0);
+    gives_up(s);
     assert!(s.take("ada", &id, at(7, 3)).unwrap() && !s.let_go("ada", &id, at(7, 2)).unwrap() && s.let_go("ada", &id, at(7, 3)).unwrap());
     let held = s.held_by("ada").unwrap().into_iter().filter(|h| h.clip == id).collect::<Vec<_>>();
     s.erase("ada", &held).unwrap();

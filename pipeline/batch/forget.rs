@@ -237,18 +237,31 @@ pub fn expire(out: &OutFolder, store: &mut Store, mut far: Far, days: f64) -> Re
 
 fn drop_clip(out: &OutFolder, store: &mut Store, mut far: Far, owner: &str, clip: &str) -> Result<()> {
     const WHY: &str = "measured longer ago than night.keep_days";
-    out.erase_exports(owner)?;
     let held: Vec<Held> = held_by(out, store, far.as_deref_mut(), owner)?.into_iter().filter(|h| h.clip == *clip).collect();
     for h in &held {
         let bytes = format!("{owner}/{}", h.sha256);
         store.forget(&bytes, WHY)?;
         far.as_deref_mut().map(|f| f.forget(&bytes, WHY)).transpose()?;
-        place::remove(&out.report(owner, clip)?)?;
+    }
+    remove_clip(out, store, owner, clip, &held)?;
+    far.map(|f| f.erase(owner, &held)).transpose()?;
+    Ok(())
+}
+
+/// Erases a clip here alone, which the store that it was brought from no longer has; nothing is skipped from then on.
+pub fn withdraw(out: &OutFolder, store: &mut Store, owner: &str, clip: &str) -> Result<()> {
+    let held: Vec<Held> = held_by(out, store, None, owner)?.into_iter().filter(|h| h.clip == *clip).collect();
+    remove_clip(out, store, owner, clip, &held)
+}
+
+fn remove_clip(out: &OutFolder, store: &mut Store, owner: &str, clip: &str, held: &[Held]) -> Result<()> {
+    out.erase_exports(owner)?;
+    place::remove(&out.report(owner, clip)?)?;
+    for h in held {
         remove_seen(out, h)?;
     }
     clean_logs(out, &BTreeSet::from([clip]))?;
-    store.erase(owner, &held)?;
-    far.map(|f| f.erase(owner, &held)).transpose()?;
+    store.erase(owner, held)?;
     if store.held_by(owner)?.is_empty() {
         store.erase_names(owner)?;
     }

@@ -14,6 +14,7 @@ pub mod quarantine;
 pub mod rejudge;
 pub mod schedule;
 pub mod summary;
+pub mod take_back;
 pub mod take_in;
 
 pub use plan::key;

@@ -5,6 +5,7 @@ use super::existing;
 use clap::Args;
 use dawnsheet::batch::forget::{self, INBOX, Whom};
 use dawnsheet::batch::join::{self, Split};
+use dawnsheet::batch::take_back;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::{Store, elsewhere};
 use dawnsheet::intake::{Roster, names};
@@ -64,15 +65,13 @@ pub fn forget(a: &Forget) -> Result<u8> {
     let out = existing(&a.out)?;
     let mut store = Store::open(&out.store())?;
     let mut far = a.elsewhere.reach()?.map(|reach| reach()).transpose()?;
-    let found = forget::find(&out, &store, far.as_deref_mut(), &a.student)?;
     if a.take_in_again {
-        for whom in &found {
-            let was = forget::welcome(&store, far.as_deref_mut(), whom)?;
-            let text = if was { "is taken in again by the next run" } else { "was not erased: nothing to take back" };
-            println!("{} {text}", printable(&whom.name));
-        }
+        let back = take_back::take_back(&out, &mut store, far.as_deref_mut(), &a.student)?;
+        let text = if back { "is taken in again by the next run" } else { "was not erased: nothing to take back" };
+        println!("{} {text}", printable(&a.student));
         return Ok(0);
     }
+    let found = forget::find(&out, &store, far.as_deref_mut(), &a.student)?;
     let chosen = choose(a, &out, found)?;
     if chosen.is_empty() {
         println!("nothing was erased");
@@ -85,6 +84,7 @@ pub fn forget(a: &Forget) -> Result<u8> {
     let mut left = false;
     for whom in &chosen {
         let pen = out.pen()?;
+        take_back::remember(&mut store, far.as_deref_mut(), whom, &a.student)?;
         let mut done = forget::forget(&out, &mut store, far.as_deref_mut(), whom)?;
         sheet::write_with(&pen, &out, &store, None, None)?;
         forget::prove(&out, &store, whom, &mut done)?;

@@ -9,6 +9,7 @@ pub mod owners;
 #[cfg(feature = "queue")]
 pub mod postgres;
 pub mod results;
+pub mod rows;
 pub mod sequential;
 pub mod statistics;
 pub mod store;
@@ -17,4 +18,5 @@ pub mod verdicts;
 
 pub use owners::Owners;
 pub use results::Results;
+pub use rows::Row;
 pub use store::Store;

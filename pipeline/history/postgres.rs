@@ -3,15 +3,17 @@
 //! sees all and names the coach.
 
 use super::connect::{configure, connect};
-use super::results::Results;
-use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, digest, now};
-use super::verdicts::{COLUMNS, Given, code, given};
+use super::results::{Results, given_up};
+use super::rows::{Row, parsed};
+use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, called, digest, now};
+use super::verdicts::{COLUMNS, Given, code, given, in_order};
 use crate::error::{Error, Result};
 use crate::report::Report;
 use postgres::{Client, Transaction};
 
 /// Each step is one version of the schema, in meaning that of the embedded store with a coach on every row.
-const MIGRATIONS: &[&str] = &[include_str!("postgres_1.sql"), include_str!("postgres_2.sql")];
+const MIGRATIONS: &[&str] =
+    &[include_str!("postgres_1.sql"), include_str!("postgres_2.sql"), include_str!("postgres_3.sql"), include_str!("postgres_4.sql")];
 /// Only one program brings the schema up to date at a time (any fixed number does).
 const MIGRATION_LOCK: i64 = 0x6461_776e;
 
@@ -26,10 +28,6 @@ fn text(s: &str) -> String {
     s.replace('\0', "\u{fffd}")
 }
 
-fn parsed(report: &str) -> Result<Report> {
-    serde_json::from_str(report).map_err(|e| Error::Internal(format!("a stored report is broken: {e}")))
-}
-
 impl Postgres {
     /// Opens the store of a coach (`None`: the coach who logs in); makes the schema or brings it up to date, and refuses a
     /// newer one. Errors: usage for a wrong URL or login, installation for a newer schema.
@@ -41,6 +39,14 @@ impl Postgres {
             None => db.query_one("SELECT current_user::text", &[])?.get(0),
         };
         Ok(Postgres { db, coach })
+    }
+
+    fn welcome_digest(&mut self, digest: &str) -> Result<bool> {
+        let mut step = self.db.transaction()?;
+        step.execute("DELETE FROM dawnsheet.forgotten WHERE coach = $1 AND why = $2", &[&self.coach, &digest])?;
+        let there = step.execute("DELETE FROM dawnsheet.forgotten WHERE coach = $1 AND digest = $2", &[&self.coach, &digest])?;
+        step.commit()?;
+        Ok(there > 0)
     }
 
     fn insert(step: &mut Transaction, coach: &str, a: &Attempt, outcome: &str, stderr: &str) -> Result<()> {
@@ -94,9 +100,13 @@ fn migrate(db: &mut Client) -> Result<()> {
     Ok(())
 }
 
-/// One row of verdicts.
-fn word(r: &postgres::Row) -> Result<Given> {
-    given((r.get(0), r.get(1), r.get(2), r.get(3), r.get::<_, i32>(4) != 0, r.get(5), r.get(6)))
+/// Verdicts with their row ids, in the order in which they were said.
+fn said(rows: &[postgres::Row]) -> Result<Vec<(Given, i64)>> {
+    let word = |r: &postgres::Row| {
+        let word = given((r.get(0), r.get(1), r.get(2), r.get(3), r.get::<_, i32>(4) != 0, r.get(5), r.get(6)))?;
+        Ok((word, r.get(7)))
+    };
+    Ok(in_order(rows.iter().map(word).collect::<Result<_>>()?))
 }
 
 impl Results for Postgres {
@@ -139,13 +149,19 @@ impl Results for Postgres {
     }
 
     fn take(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
-        let sql = "INSERT INTO dawnsheet.lease AS l VALUES ($1, $2, $3, $4, $5) ON CONFLICT (coach, owner, clip)
-                   DO UPDATE SET job = $4, attempt = $5 WHERE (l.job, l.attempt) <= ($4, $5)";
+        let sql = "INSERT INTO dawnsheet.lease AS l SELECT $1::text, $2::text, $3::text, $4::bigint, $5::integer
+                   WHERE NOT EXISTS (SELECT FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3 AND job > $4)
+                   ON CONFLICT (coach, owner, clip) DO UPDATE SET job = $4, attempt = $5 WHERE (l.job, l.attempt) <= ($4, $5)";
         Ok(self.db.execute(sql, &[&self.coach, &owner, &clip, &lease.job, &lease.attempt])? == 1)
     }
 
     fn let_go(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
         Ok(self.db.execute(LET_GO, &[&self.coach, &owner, &clip, &lease.job, &lease.attempt])? == 1)
+    }
+
+    fn newest_job(&mut self, owner: &str, clip: &str) -> Result<i64> {
+        let sql = "SELECT job FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3";
+        Ok(self.db.query_opt(sql, &[&self.coach, &owner, &clip])?.map_or(0, |r| r.get(0)))
     }
 
     fn record_under(
@@ -172,9 +188,10 @@ impl Results for Postgres {
             )?;
             Self::insert(&mut step, &self.coach, attempt, "done", "")?;
         }
-        step.execute(
-            "INSERT INTO dawnsheet.result VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT (coach, owner, clip)
-             DO UPDATE SET key = $4, sha256 = $5, file = $6, student = $7, captured = $8, identity = $9, report = $10, judged_at = $11",
+        let written = step.execute(
+            "INSERT INTO dawnsheet.result AS r VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+             ON CONFLICT (coach, owner, clip) DO UPDATE SET key = $4, sha256 = $5, file = $6, student = $7, captured = $8, identity = $9,
+                 report = $10, judged_at = $11, job = greatest(r.job, $12) WHERE $12 = 0 OR r.job <= $12",
             &[
                 &self.coach,
                 &owner,
@@ -187,9 +204,43 @@ impl Results for Postgres {
                 &text(identity),
                 &report.to_json(),
                 &at,
+                &lease.map_or(0, |l| l.job),
             ],
         )?;
+        if written == 0 {
+            return Err(Error::LeaseLost);
+        }
         Ok(step.commit()?)
+    }
+
+    fn give_up(&mut self, last: Lease, owner: &str, identity: &str, report: &Report) -> Result<bool> {
+        let clip = &report.clip;
+        let written = self.db.execute(
+            "INSERT INTO dawnsheet.result AS r VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)
+             ON CONFLICT (coach, owner, clip) DO UPDATE SET key = $4, file = $6, student = $7, identity = $9, report = $10,
+                 judged_at = $11, job = $12 WHERE r.key LIKE 'given up %' AND r.key <> $4 AND r.job <= $12",
+            &[
+                &self.coach,
+                &owner,
+                &clip.id,
+                &given_up(last),
+                &clip.sha256,
+                &text(&clip.file),
+                &clip.student.as_deref().map(text),
+                &clip.captured,
+                &text(identity),
+                &report.to_json(),
+                &now(),
+                &last.job,
+            ],
+        )?;
+        Ok(written == 1)
+    }
+
+    fn retract(&mut self, owner: &str, clip: &str) -> Result<()> {
+        let sql = "DELETE FROM dawnsheet.result WHERE coach = $1 AND owner = $2 AND clip = $3 AND key LIKE 'given up %'";
+        self.db.execute(sql, &[&self.coach, &owner, &clip])?;
+        Ok(())
     }
 
     fn end_leases(&mut self, owner: &str) -> Result<()> {
@@ -197,25 +248,31 @@ impl Results for Postgres {
         Ok(())
     }
 
-    fn give_verdict(&mut self, v: &Given) -> Result<()> {
-        let sql = "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at)
-                   VALUES ($1, $2, $3, $4, $5, $6, $7, $8)";
-        let (fault, ours, agrees) = (code(&v.fault)?, code(&v.ours)?, i32::from(v.agrees));
-        self.db.execute(sql, &[&self.coach, &v.owner, &v.clip, &fault, &ours, &agrees, &text(&v.note), &v.moment()])?;
-        Ok(())
+    fn give_verdicts(&mut self, verdicts: &[Given]) -> Result<()> {
+        let mut step = self.db.transaction()?;
+        for v in verdicts {
+            let sql = "INSERT INTO dawnsheet.verdict (coach, owner, clip, fault, ours, agrees, note, made_at)
+                       VALUES ($1, $2, $3, $4, $5, $6, $7, $8) ON CONFLICT DO NOTHING";
+            let (fault, ours, agrees) = (code(&v.fault)?, code(&v.ours)?, i32::from(v.agrees));
+            step.execute(sql, &[&self.coach, &v.owner, &v.clip, &fault, &ours, &agrees, &text(&v.note), &v.moment()])?;
+        }
+        Ok(step.commit()?)
     }
 
     fn take_back_verdict(&mut self, owner: &str, clip: &str) -> Result<Option<Given>> {
-        let sql = format!(
-            "DELETE FROM dawnsheet.verdict WHERE id =
-                 (SELECT max(id) FROM dawnsheet.verdict WHERE coach = $1 AND owner = $2 AND clip = $3) RETURNING {COLUMNS}"
-        );
-        self.db.query_opt(&sql, &[&self.coach, &owner, &clip])?.as_ref().map(word).transpose()
+        let mut step = self.db.transaction()?;
+        let sql = format!("SELECT {COLUMNS}, id FROM dawnsheet.verdict WHERE coach = $1 AND owner = $2 AND clip = $3 FOR UPDATE");
+        let last = said(&step.query(&sql, &[&self.coach, &owner, &clip])?)?.pop();
+        if let Some((_, id)) = &last {
+            step.execute("DELETE FROM dawnsheet.verdict WHERE id = $1", &[id])?;
+        }
+        step.commit()?;
+        Ok(last.map(|(word, _)| word))
     }
 
     fn verdicts(&mut self) -> Result<Vec<Given>> {
-        let sql = format!("SELECT {COLUMNS} FROM dawnsheet.verdict WHERE coach = $1 ORDER BY id");
-        self.db.query(&sql, &[&self.coach])?.iter().map(word).collect()
+        let sql = format!("SELECT {COLUMNS}, id FROM dawnsheet.verdict WHERE coach = $1");
+        Ok(said(&self.db.query(&sql, &[&self.coach])?)?.into_iter().map(|(word, _)| word).collect())
     }
 
     fn results(&mut self) -> Result<Vec<(Stored, String)>> {
@@ -231,6 +288,17 @@ impl Results for Postgres {
         let sql = "SELECT DISTINCT owner, student FROM dawnsheet.result WHERE coach = $1
                    UNION SELECT owner, NULL FROM dawnsheet.attempt WHERE coach = $1";
         Ok(self.db.query(sql, &[&self.coach])?.iter().map(|r| (r.get(0), r.get(1))).collect())
+    }
+
+    fn rows(&mut self) -> Result<Vec<Row>> {
+        let sql = "SELECT r.owner, r.key, r.identity, r.report, coalesce(s.made_at, r.judged_at)
+                   FROM dawnsheet.result r LEFT JOIN dawnsheet.seen s ON s.coach = r.coach AND s.sha256 = r.sha256
+                   WHERE r.coach = $1 ORDER BY r.owner COLLATE \"C\", r.clip COLLATE \"C\"";
+        let rows = self.db.query(sql, &[&self.coach])?;
+        let one = |r: &postgres::Row| {
+            Ok(Row { owner: r.get(0), key: r.get(1), identity: r.get(2), report: parsed(r.get(3))?, judged_at: r.get(4) })
+        };
+        rows.iter().map(one).collect()
     }
 
     fn result(&mut self, owner: &str, clip: &str) -> Result<Option<Report>> {
@@ -273,8 +341,15 @@ impl Results for Postgres {
     }
 
     fn welcome(&mut self, what: &str) -> Result<bool> {
-        let sql = "DELETE FROM dawnsheet.forgotten WHERE coach = $1 AND digest = $2";
-        Ok(self.db.execute(sql, &[&self.coach, &digest(what)])? > 0)
+        self.welcome_digest(&digest(what))
+    }
+
+    fn forget_called(&mut self, owner: &str, name: &str) -> Result<()> {
+        self.forget(&called(name), &digest(owner))
+    }
+
+    fn welcome_called(&mut self, name: &str) -> Result<bool> {
+        self.forgotten(&called(name))?.map_or(Ok(false), |owner| self.welcome_digest(&owner))
     }
 
     fn forgotten(&mut self, what: &str) -> Result<Option<String>> {

@@ -1,6 +1,7 @@
 //! The ledger and store, SQLite in the out folder. A clip is done when its row says so; the row is written after all
 //! that it points to is on disk and in place.
 
+use super::rows::parsed;
 use crate::error::{Error, Result};
 use crate::fault;
 use crate::pose::models::hex;
@@ -61,6 +62,16 @@ const MIGRATIONS: &[&str] = &[
     // every name by which a student has gone: as reported, folders, aliases of the roster
     "
     CREATE TABLE name (owner TEXT NOT NULL, name TEXT NOT NULL, PRIMARY KEY (owner, name)) STRICT;
+",
+    "
+    ALTER TABLE result ADD COLUMN job INTEGER NOT NULL DEFAULT 0;
+",
+    "
+    ALTER TABLE result ADD COLUMN brought INTEGER NOT NULL DEFAULT 0;
+",
+    "
+    DELETE FROM verdict WHERE id NOT IN (SELECT min(id) FROM verdict GROUP BY owner, clip, fault, made_at);
+    CREATE UNIQUE INDEX verdict_said ON verdict (owner, clip, fault, made_at);
 ",
 ];
 
@@ -137,6 +148,11 @@ pub(super) fn commit(step: rusqlite::Transaction) -> Result<()> {
 
 pub(super) fn digest(what: &str) -> String {
     hex(&Sha256::digest(format!("dawnsheet forgets {what}")))
+}
+
+/// What is remembered of a name.
+pub(super) fn called(name: &str) -> String {
+    format!("called/{name}")
 }
 
 pub(super) fn now() -> String {
@@ -221,11 +237,13 @@ impl Store {
         self.record_under(None, owner, key, identity, report, seen)
     }
 
-    /// Takes a clip for one attempt of a job; refused where a later attempt took it. True: it is this attempt's.
+    /// Takes a clip for one attempt of a job; refused where a later attempt took it, or a later job has its result there. True:
+    /// it is this attempt's.
     pub fn take(&mut self, owner: &str, clip: &str, lease: Lease) -> Result<bool> {
         let changed = self.db.execute(
-            "INSERT INTO lease VALUES (?1, ?2, ?3, ?4) ON CONFLICT (owner, clip) DO UPDATE SET job = ?3, attempt = ?4
-             WHERE (lease.job, lease.attempt) <= (?3, ?4)",
+            "INSERT INTO lease SELECT ?1, ?2, ?3, ?4
+             WHERE NOT EXISTS (SELECT 1 FROM result WHERE owner = ?1 AND clip = ?2 AND job > ?3)
+             ON CONFLICT (owner, clip) DO UPDATE SET job = ?3, attempt = ?4 WHERE (lease.job, lease.attempt) <= (?3, ?4)",
             params![owner, clip, lease.job, lease.attempt],
         )?;
         Ok(changed == 1)
@@ -237,13 +255,20 @@ impl Store {
         Ok(self.db.execute(sql, params![owner, clip, lease.job, lease.attempt])? == 1)
     }
 
+    /// The newest job that made a clip's result; 0 for none.
+    pub fn newest_job(&self, owner: &str, clip: &str) -> Result<i64> {
+        let sql = "SELECT job FROM result WHERE owner = ?1 AND clip = ?2";
+        Ok(self.db.query_row(sql, [owner, clip], |r| r.get(0)).optional()?.unwrap_or(0))
+    }
+
     /// Ends every lease on this owner's clips: whoever is at work on one records nothing.
     pub fn end_leases(&self, owner: &str) -> Result<()> {
         self.db.execute("DELETE FROM lease WHERE owner = ?1", [owner])?;
         Ok(())
     }
 
-    /// As [`Store::record`]; under a lease only while it is held, which ends with it. Error: [`Error::LeaseLost`].
+    /// As [`Store::record`]; under a lease only while it is held, which ends with it, and never over the result of a later job.
+    /// Error: [`Error::LeaseLost`].
     pub fn record_under(
         &mut self,
         lease: Option<Lease>,
@@ -265,8 +290,11 @@ impl Store {
             step.execute("INSERT OR REPLACE INTO seen VALUES (?1, ?2, ?3, ?4)", params![report.clip.sha256, model, engine, at])?;
             attempt.insert(&step, "done", "")?;
         }
-        step.execute(
-            "INSERT OR REPLACE INTO result VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+        let written = step.execute(
+            "INSERT INTO result (owner, clip, key, sha256, file, student, captured, identity, report, judged_at, job)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+             ON CONFLICT (owner, clip) DO UPDATE SET key = ?3, sha256 = ?4, file = ?5, student = ?6, captured = ?7, identity = ?8,
+                 report = ?9, judged_at = ?10, job = max(job, ?11) WHERE ?11 = 0 OR job <= ?11",
             params![
                 owner,
                 report.clip.id,
@@ -277,9 +305,13 @@ impl Store {
                 report.clip.captured,
                 identity,
                 report.to_json(),
-                at
+                at,
+                lease.map_or(0, |l| l.job)
             ],
         )?;
+        if written == 0 {
+            return Err(Error::LeaseLost);
+        }
         commit(step)
     }
 
@@ -338,7 +370,22 @@ impl Store {
 
     /// Takes that back; whether it was remembered at all.
     pub fn welcome(&self, what: &str) -> Result<bool> {
-        Ok(self.db.execute("DELETE FROM forgotten WHERE digest = ?1", [digest(what)])? > 0)
+        self.welcome_digest(&digest(what))
+    }
+
+    fn welcome_digest(&self, digest: &str) -> Result<bool> {
+        self.db.execute("DELETE FROM forgotten WHERE why = ?1", [digest])?;
+        Ok(self.db.execute("DELETE FROM forgotten WHERE digest = ?1", [digest])? > 0)
+    }
+
+    /// Lets a name lead to an owner who is forgotten, by digests alone.
+    pub fn forget_called(&self, owner: &str, name: &str) -> Result<()> {
+        self.forget(&called(name), &digest(owner))
+    }
+
+    /// As [`Store::welcome`], of the owner to whom this name leads.
+    pub fn welcome_called(&self, name: &str) -> Result<bool> {
+        self.forgotten(&called(name))?.map_or(Ok(false), |owner| self.welcome_digest(&owner))
     }
 
     /// Why this is skipped, where it is.
@@ -384,8 +431,7 @@ impl Store {
         let mut all = Vec::new();
         for row in rows {
             let (owner, report, judged_at, identity) = row?;
-            let report = serde_json::from_str(&report).map_err(|e| Error::Internal(format!("a stored report is broken: {e}")))?;
-            all.push((Stored { owner, report, judged_at }, identity));
+            all.push((Stored { owner, report: parsed(&report)?, judged_at }, identity));
         }
         Ok(all)
     }
@@ -448,6 +494,6 @@ impl Store {
     pub fn result(&self, owner: &str, clip: &str) -> Result<Option<Report>> {
         let text: Option<String> =
             self.db.query_row("SELECT report FROM result WHERE owner = ?1 AND clip = ?2", params![owner, clip], |r| r.get(0)).optional()?;
-        text.map(|t| serde_json::from_str(&t).map_err(|e| Error::Internal(format!("a stored report is broken: {e}")))).transpose()
+        text.map(|t| parsed(&t)).transpose()
     }
 }

@@ -87,17 +87,35 @@ pub(super) fn given((owner, clip, fault, ours, agrees, note, made_at): Raw) -> R
 
 fn insert(step: &rusqlite::Transaction, v: &Given) -> Result<()> {
     step.execute(
-        "INSERT INTO verdict (owner, clip, fault, ours, agrees, note, made_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+        "INSERT INTO verdict (owner, clip, fault, ours, agrees, note, made_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) ON CONFLICT DO NOTHING",
         params![v.owner, v.clip, code(&v.fault)?, code(&v.ours)?, v.agrees, v.note, v.moment()],
     )?;
     Ok(())
 }
 
+/// Verdicts with their row ids, in the order in which they were said.
+fn said(db: &rusqlite::Connection, which: &str, values: impl rusqlite::Params) -> Result<Vec<(Given, i64)>> {
+    let mut statement = db.prepare(&format!("SELECT {COLUMNS}, id FROM verdict {which}"))?;
+    let rows = statement.query_map(values, |r| Ok((raw(r)?, r.get(7)?)))?;
+    Ok(in_order(rows.map(|r| r.map_err(Error::from).and_then(|(word, id)| Ok((given(word)?, id)))).collect::<Result<_>>()?))
+}
+
+/// By the moment; text would not do, for fractions of a second are written as short as they go. Of one moment by row.
+pub(super) fn in_order(mut rows: Vec<(Given, i64)>) -> Vec<(Given, i64)> {
+    rows.sort_by_key(|(word, id)| (word.made_at.parse::<jiff::Timestamp>().ok(), *id));
+    rows
+}
+
 impl Store {
     /// Records a verdict of the coach. Where `made_at` is empty it is now.
     pub fn give_verdict(&mut self, verdict: &Given) -> Result<()> {
+        self.give_verdicts(std::slice::from_ref(verdict))
+    }
+
+    /// Records these verdicts, all or none. One that is here already (the same clip, fault and moment) stays as it is.
+    pub fn give_verdicts(&mut self, verdicts: &[Given]) -> Result<()> {
         let step = self.db.transaction()?;
-        insert(&step, verdict)?;
+        verdicts.iter().try_for_each(|v| insert(&step, v))?;
         commit(step)
     }
 
@@ -112,17 +130,17 @@ impl Store {
     /// Takes back the last verdict on a clip: what it was, or `None` where there was none.
     pub fn take_back_verdict(&mut self, owner: &str, clip: &str) -> Result<Option<Given>> {
         let step = self.db.transaction()?;
-        let sql =
-            format!("DELETE FROM verdict WHERE id = (SELECT max(id) FROM verdict WHERE owner = ?1 AND clip = ?2) RETURNING {COLUMNS}");
-        let taken = step.prepare(&sql)?.query_map([owner, clip], raw)?.collect::<rusqlite::Result<Vec<Raw>>>()?;
+        let last = said(&step, "WHERE owner = ?1 AND clip = ?2", [owner, clip])?.pop();
+        if let Some((_, id)) = &last {
+            step.execute("DELETE FROM verdict WHERE id = ?1", [id])?;
+        }
         commit(step)?;
-        taken.into_iter().next().map(given).transpose()
+        Ok(last.map(|(word, _)| word))
     }
 
-    /// Every verdict of the coach, oldest first.
+    /// Every verdict of the coach, in the order in which they were said.
     pub fn verdicts(&self) -> Result<Vec<Given>> {
-        let mut statement = self.db.prepare(&format!("SELECT {COLUMNS} FROM verdict ORDER BY id"))?;
-        statement.query_map([], raw)?.map(|r| given(r?)).collect()
+        Ok(said(&self.db, "", [])?.into_iter().map(|(word, _)| word).collect())
     }
 
     /// Judged clips whose id begins so (hexadecimal digits), by id and owner.

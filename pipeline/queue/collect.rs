@@ -3,9 +3,11 @@
 use crate::batch::forget;
 use crate::error::Result;
 use crate::history::postgres::Postgres;
-use crate::history::{Results, Store, elsewhere};
+use crate::history::store::Held;
+use crate::history::{Results, Row, Store, elsewhere};
 use crate::place::{self, OutFolder};
 use crate::sheet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// What was brought.
@@ -18,28 +20,57 @@ pub struct Collected {
     pub page: PathBuf,
 }
 
-/// Erases what is older than `keep_days` (0: nothing) or was erased elsewhere, copies what is new and every verdict, and writes
-/// the sheet. `coach`: the one who logs in, or another for the owner of the store.
+/// Erases what is older than `keep_days` (0: nothing) or was erased elsewhere, brings every row that differs, takes away what
+/// was brought and is there no longer, and every verdict; then writes the sheet. `coach`: the one who logs in, or another for
+/// the owner of the store.
 pub fn collect(url: &str, coach: Option<&str>, folder: &Path, keep_days: f64) -> Result<Collected> {
     let mut from = Postgres::open(url, coach)?;
     let out = OutFolder::open(folder)?;
     let _lock = out.lock()?;
     let mut to = Store::open(&out.store())?;
-    let erased = forget::follow(&out, &mut to, &mut from)? + forget::expire(&out, &mut to, Some(&mut from), keep_days)?;
-    let (mut new, mut known) = (0, 0);
-    for (stored, identity) in from.results()? {
-        let (owner, report) = (stored.owner.as_str(), stored.report);
-        let Some(key) = from.done_key(owner, &report.clip.id)? else { continue };
-        if to.done_key(owner, &report.clip.id)?.as_deref() == Some(&key) {
+    let mut erased = forget::follow(&out, &mut to, &mut from)? + forget::expire(&out, &mut to, Some(&mut from), keep_days)?;
+    let here: BTreeMap<(String, String), Row> = to.rows()?.into_iter().map(|r| (place_of(&r), r)).collect();
+    let (mut new, mut known, mut there) = (0, 0, BTreeSet::new());
+    for row in from.rows()? {
+        let path = out.report(&row.owner, &row.report.clip.id)?;
+        let same = here.get(&place_of(&row)) == Some(&row);
+        if same && std::fs::read(&path).is_ok_and(|file| file == row.report.to_json().as_bytes()) {
             known += 1;
+        } else if is_erased(&mut from, &row)? {
             continue;
+        } else {
+            place::write(&path, row.report.to_json().as_bytes())?;
+            to.bring(&row)?;
+            // an erasure that was followed here may have been taken back there
+            to.welcome(&row.owner)?;
+            to.welcome(&format!("{}/{}", row.owner, row.report.clip.sha256))?;
+            new += 1;
         }
-        place::write(&out.report(owner, &report.clip.id)?, report.to_json().as_bytes())?;
-        to.record(owner, &key, &identity, &report, None)?;
-        new += 1;
+        there.insert(place_of(&row));
+    }
+    for (owner, clip) in to.brought()?.into_iter().filter(|at| !there.contains(at)) {
+        forget::withdraw(&out, &mut to, &owner, &clip)?;
+        erased += 1;
     }
     let pen = out.pen()?;
     elsewhere::join(&mut to, &mut from)?;
+    // once more: somebody may have been erased while rows were brought
+    erased += forget::follow(&out, &mut to, &mut from)?;
     let page = sheet::write_with(&pen, &out, &to, None, None)?;
     Ok(Collected { new, known, erased, page })
+}
+
+fn place_of(row: &Row) -> (String, String) {
+    (row.owner.clone(), row.report.clip.id.clone())
+}
+
+/// Whether the row is to be skipped. One that a machine recorded beside its erasure goes there as well.
+fn is_erased(from: &mut Postgres, row: &Row) -> Result<bool> {
+    let clip = &row.report.clip;
+    if from.forgotten(&row.owner)?.is_none() && from.forgotten(&format!("{}/{}", row.owner, clip.sha256))?.is_none() {
+        return Ok(false);
+    }
+    let held: Vec<Held> = from.held_by(&row.owner)?.into_iter().filter(|h| h.clip == clip.id).collect();
+    from.erase(&row.owner, &held)?;
+    Ok(true)
 }

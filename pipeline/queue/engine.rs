@@ -36,8 +36,8 @@ pub struct ClipJob {
     pub settings: String,
 }
 
-/// What is done with a job: `Err` is a sentence that stays with it. `last`: there will be no other attempt.
-type Run = dyn Fn(&ClipJob, Lease, bool) -> std::result::Result<(), String> + Send + Sync;
+/// What is done with a job: `Err` is a sentence that stays with it.
+type Run = dyn Fn(&ClipJob, Lease) -> std::result::Result<(), String> + Send + Sync;
 
 /// A [`Run`] that the engine can hold.
 #[derive(Clone)]
@@ -56,9 +56,8 @@ impl TaskHandler for ClipJob {
         let Some(stage) = ctx.get_ext::<Stage>().cloned() else { return Err("no stage".to_string()) };
         let job = ctx.job();
         let lease = Lease { job: *job.id(), attempt: (*job.attempts()).into() };
-        let last = job.attempts() >= job.max_attempts();
         // a clip takes seconds of waiting for its child process
-        tokio::task::spawn_blocking(move || (stage.0)(&self, lease, last)).await.map_err(|e| e.to_string())?
+        tokio::task::spawn_blocking(move || (stage.0)(&self, lease)).await.map_err(|e| e.to_string())?
     }
 }
 
@@ -147,6 +146,30 @@ impl Queue {
         Ok((done, refused))
     }
 
+    /// Removes waiting jobs (key and the newest job that made the clip's result) that are older than that result: planned
+    /// again, they are to run as new ones. New ones get higher numbers than any result has, also in a queue that was made
+    /// anew. Errors: database.
+    pub fn renew(&self, made: &[(String, i64)]) -> Result<()> {
+        let utils = self.utils()?;
+        let mut db = connect(&self.config)?;
+        for batch in made.chunks(BATCH) {
+            let (keys, newest): (Vec<&str>, Vec<i64>) = batch.iter().map(|(key, job)| (key.as_str(), *job)).unzip();
+            let rows = db.query(
+                "SELECT j.key FROM graphile_worker.jobs j JOIN unnest($1::text[], $2::bigint[]) AS m(key, newest) ON j.key = m.key
+                 WHERE j.id < m.newest AND j.locked_at IS NULL",
+                &[&keys, &newest],
+            )?;
+            for row in rows {
+                self.runtime.block_on(utils.remove_job(row.get(0))).map_err(database)?;
+            }
+        }
+        if let Some(newest) = made.iter().map(|m| m.1).max() {
+            let sql = "SELECT setval(s, greatest(nextval(s), $1)) FROM pg_get_serial_sequence('graphile_worker._private_jobs', 'id') s";
+            db.execute(sql, &[&newest])?;
+        }
+        Ok(())
+    }
+
     /// Adds these of the jobs. Where that fails though the database is there, each half alone, down to the one at fault.
     fn add_new(
         &self,
@@ -223,6 +246,27 @@ impl Queue {
         Ok(there)
     }
 
+    /// Jobs whose attempts are spent, with the last one and why it failed. Errors: database.
+    pub fn given_up(&self) -> Result<Vec<(ClipJob, Lease, String)>> {
+        let rows = connect(&self.config)?.query(
+            "SELECT j.id, j.attempts, p.payload::text, coalesce(j.last_error, 'its machine went away')
+             FROM graphile_worker.jobs j JOIN graphile_worker._private_jobs p USING (id)
+             WHERE j.task_identifier = $1 AND j.locked_at IS NULL AND j.attempts >= j.max_attempts",
+            &[&ClipJob::IDENTIFIER],
+        )?;
+        let one = |r: &postgres::Row| {
+            let job = serde_json::from_str(r.get(2)).map_err(internal)?;
+            Ok((job, Lease { job: r.get(0), attempt: r.get::<_, i16>(1).into() }, plain(r.get(3))))
+        };
+        rows.iter().map(one).collect()
+    }
+
+    /// Removes these jobs, where nobody has them at hand. Errors: database.
+    pub fn remove(&self, ids: &[i64]) -> Result<()> {
+        self.runtime.block_on(self.utils()?.complete_jobs(ids)).map_err(database)?;
+        Ok(())
+    }
+
     /// Works on jobs, `slots` at a time, until interrupted; then lets those at work finish within `grace`. The database may go
     /// away and come back. `stop`: whether this machine is not fit to go on. Errors: only before the first job.
     pub fn serve(
@@ -290,6 +334,14 @@ impl Queue {
             .define_job::<ClipJob>();
         options.init().await.map_err(|e: WorkerBuildError| database(e))
     }
+}
+
+/// What was said of a job's failure, out of the words that the engine and our errors put around it.
+pub(super) fn plain(said: &str) -> String {
+    let inner = said.strip_prefix("TaskError(").and_then(|s| s.strip_suffix(')'));
+    let text = inner.and_then(|s| serde_json::from_str::<String>(s).ok()).unwrap_or_else(|| said.into());
+    let text = serde_json::from_str::<String>(&text).unwrap_or(text);
+    text.strip_prefix("internal: ").map_or(text.clone(), Into::into)
 }
 
 /// Rest before the database is tried again.

@@ -86,8 +86,10 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
             (u, identity)
         })
         .collect();
+    replaced(plan, &identified, queue, store.as_mut())?;
     let settings = keep_settings(store.as_mut(), &plan.settings)?;
     let jobs = jobs(plan, identified, &models, store.as_mut(), &settings, &mut planned)?;
+    queue.renew(&made_before(&jobs, store.as_mut())?)?;
     let (added, refused) = queue.add(&jobs, plan.attempts, plan.retry_failed)?;
     planned.jobs = added;
     planned.waiting.extend(refused.into_iter().map(|(i, why)| {
@@ -95,6 +97,36 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
         (file, format!("the database refuses what is known about it ({why}): look at its name, sidecar and roster entry"))
     }));
     Ok(planned)
+}
+
+/// Takes what was given up off the sheet and out of the queue where another file lies under its name by now: sent again, it is
+/// another clip.
+fn replaced(plan: &Enqueue, identified: &[Identified], queue: &Queue, store: &mut dyn Results) -> Result<()> {
+    let owners = Owners::new(store.students()?);
+    let sha256 =
+        |(u, i): &Identified| Some(((owners.of(u.brief.student.as_deref()), u.brief.file.clone()), i.as_ref().ok()?.sha256.clone()));
+    let there: BTreeMap<(String, String), String> = identified.iter().filter_map(sha256).collect();
+    for (job, last, _) in queue.given_up()?.into_iter().filter(|(job, ..)| job.coach == plan.coach) {
+        let now = there.get(&(job.owner.clone(), job.identity.brief.file.clone()));
+        if now.is_some_and(|sha256| *sha256 != job.identity.sha256) {
+            // the job first: a machine would tell of it again
+            queue.remove(&[last.job])?;
+            store.retract(&job.owner, job.identity.id())?;
+        }
+    }
+    Ok(())
+}
+
+/// Of clips that have a result under another key: key of the new job, and the newest job that made the result.
+fn made_before(jobs: &[(String, i16, ClipJob)], store: &mut dyn Results) -> Result<Vec<(String, i64)>> {
+    let mut made = Vec::new();
+    for (key, _, job) in jobs {
+        match store.newest_job(&job.owner, job.identity.id())? {
+            0 => {}
+            newest => made.push((key.clone(), newest)),
+        }
+    }
+    Ok(made)
 }
 
 /// Why PostgreSQL cannot hold what is known about a clip: its text has no NUL.

@@ -9,6 +9,7 @@ use crate::report::Reason;
 use crate::settings::Settings;
 use std::io::Read;
 use std::path::{Component, Path, PathBuf};
+use std::time::SystemTime;
 
 /// The place of the clips.
 #[derive(Debug)]
@@ -21,13 +22,32 @@ pub enum Media {
 #[derive(Debug)]
 pub struct Clip {
     path: PathBuf,
+    /// As it was before it was hashed.
+    stamp: Option<Stamp>,
     _scratch: Option<tempfile::TempPath>,
 }
 
+/// Size, time of the last change and number of a file.
+type Stamp = (u64, Option<SystemTime>, u64);
+
+fn stamp(path: &Path) -> Option<Stamp> {
+    use std::os::unix::fs::MetadataExt;
+    std::fs::symlink_metadata(path).ok().map(|m| (m.len(), m.modified().ok(), m.ino()))
+}
+
 impl Clip {
+    fn at(path: PathBuf, scratch: Option<tempfile::TempPath>) -> Clip {
+        Clip { stamp: stamp(&path), path, _scratch: scratch }
+    }
+
     /// Where it lies on this machine.
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// Whether another file lies there by now, or none.
+    pub fn changed(&self) -> bool {
+        self.stamp.is_none() || stamp(&self.path) != self.stamp
     }
 }
 
@@ -90,7 +110,7 @@ impl Media {
         let below = &identity.brief.file;
         let changed = || Error::Internal("the clip changed since it was enqueued: enqueue again".into());
         let clip = match self {
-            Media::Folder(_) => Clip { path: self.path(below)?, _scratch: None },
+            Media::Folder(_) => Clip::at(self.path(below)?, None),
             Media::Objects(objects) => scratch(objects, identity, settings)?,
         };
         match admit(&clip.path, settings) {
@@ -125,7 +145,7 @@ fn scratch(objects: &Objects, identity: &Identity, settings: &Settings) -> Resul
     let mut reader = objects.read(&identity.brief.file).map_err(Error::Internal)?.take(limit);
     std::io::copy(&mut reader, &mut file).map_err(failed)?;
     let scratch = file.into_temp_path();
-    Ok(Clip { path: scratch.to_path_buf(), _scratch: Some(scratch) })
+    Ok(Clip::at(scratch.to_path_buf(), Some(scratch)))
 }
 
 #[cfg(test)]

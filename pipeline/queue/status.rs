@@ -39,7 +39,7 @@ pub struct DeadLetter {
 const DEAD: &str = "locked_at IS NULL AND attempts >= max_attempts";
 const UNRECORDED: &str = "NOT EXISTS (SELECT FROM dawnsheet.result r
      WHERE r.coach = payload->>'coach' AND r.owner = payload->>'owner' AND r.sha256 = payload->'identity'->>'sha256'
-       AND r.judged_at::timestamptz >= j.created_at)";
+       AND r.judged_at::timestamptz >= j.created_at AND r.key NOT LIKE 'given up %')";
 
 /// Looks at the queue, and at the attempts where they lie in the same database.
 pub fn status(url: &str) -> Result<Status> {
@@ -78,7 +78,7 @@ pub fn status(url: &str) -> Result<Status> {
             file: r.get::<_, Option<String>>(1).unwrap_or_default(),
             attempts: r.get(2),
             since: r.get(3),
-            why: r.get(4),
+            why: super::engine::plain(r.get(4)),
         })
         .collect();
     if there(&mut db, "dawnsheet.attempt")? {

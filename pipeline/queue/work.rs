@@ -7,6 +7,7 @@ use super::stores::{StoreAt, Stores};
 use crate::batch::interrupt::Interrupt;
 use crate::batch::job::{self, Job, JobOutcome, Workers};
 use crate::error::{Error, Result};
+use crate::history::Results;
 use crate::history::store::{Attempt, Lease};
 use crate::intake::names::slug_as_spelled;
 use crate::judge::{self, ENGINE};
@@ -15,8 +16,9 @@ use crate::pose::models::{ModelChoice, Models};
 use crate::report::{ReasonCode, Report};
 use crate::seen::Seen;
 use crate::settings::Settings;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -75,11 +77,17 @@ pub fn work(work: Work, queue: &Queue, interrupt: &Interrupt) -> Result<()> {
         unfit: Mutex::default(),
     });
     let (at_job, at_end) = (machine.clone(), machine.clone());
-    let stage = Stage(Arc::new(move |job, lease, last| {
-        let done = at_job.one(job, lease, last);
-        at_job.end_of(job, done).map_err(|e| e.to_string())
+    let stage = Stage(Arc::new(move |job, lease| {
+        let done = at_job.one(job, lease);
+        at_job.end_of(job, lease, done).map_err(|e| e.to_string())
     }));
-    queue.serve(work.slots, work.times, grace, &stage, interrupt, move || at_end.unfit().is_some())?;
+    let ended = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        scope.spawn(|| machine.tell_of_given_up(queue, work.times.lease / 2, &ended));
+        let served = queue.serve(work.slots, work.times, grace, &stage, interrupt, move || at_end.unfit().is_some());
+        ended.store(true, Ordering::SeqCst);
+        served
+    })?;
     machine.unfit().map_or(Ok(()), |why| Err(Error::Installation(why)))
 }
 
@@ -100,6 +108,13 @@ fn unfit(e: &Error) -> Option<String> {
     }
 }
 
+fn is_forgotten(store: &mut dyn Results, job: &ClipJob) -> Result<bool> {
+    Ok(store.forgotten(&job.owner)?.is_some() || store.forgotten(&format!("{}/{}", job.owner, job.identity.sha256))?.is_some())
+}
+
+/// How often another machine may put a report in the same place in between.
+const RACES: usize = 20;
+
 /// One attempt at a job.
 struct Try<'a> {
     job: &'a ClipJob,
@@ -115,9 +130,9 @@ impl Machine {
     }
 
     /// After an attempt: what was lost to an erasure leaves no files, and a machine that would fail every clip stops.
-    fn end_of(&self, job: &ClipJob, done: Result<()>) -> Result<()> {
+    fn end_of(&self, job: &ClipJob, lease: Lease, done: Result<()>) -> Result<()> {
         match done {
-            Err(Error::LeaseLost) if self.stores.with(&job.coach, |s| s.forgotten(&job.owner))?.is_some() => {
+            Err(Error::LeaseLost) if self.stores.with(&job.coach, |s| is_forgotten(s, job))? => {
                 let (out, id) = (OutFolder::open(&folder_of(&self.out, &job.coach))?, job.identity.id());
                 place::remove(&out.report(&job.owner, id)?)?;
                 if !job.identity.brief.sent_by_another {
@@ -125,6 +140,11 @@ impl Machine {
                     out.erase_pictures(id)?;
                 }
                 Ok(())
+            }
+            Err(Error::LeaseLost) => {
+                // it may have put its report in place before it was refused
+                self.settle(job)?;
+                self.superseded(job, lease)
             }
             Err(e) => {
                 if let Some(why) = unfit(&e) {
@@ -136,21 +156,27 @@ impl Machine {
         }
     }
 
-    fn one(&self, job: &ClipJob, lease: Lease, last: bool) -> Result<()> {
+    /// Of an attempt that was refused: where a later job has its result there, nothing is left to do.
+    fn superseded(&self, job: &ClipJob, lease: Lease) -> Result<()> {
+        match self.stores.with(&job.coach, |s| s.newest_job(&job.owner, job.identity.id()))? {
+            newest if newest > lease.job => Ok(()),
+            _ => Err(Error::LeaseLost),
+        }
+    }
+
+    fn one(&self, job: &ClipJob, lease: Lease) -> Result<()> {
         if let Some(why) = self.unfit() {
             // taken while the engine was being stopped
             return Err(Error::Installation(why));
         }
         let (owner, id) = (job.owner.as_str(), job.identity.id());
         if !self.stores.with(&job.coach, |s| s.take(owner, id, lease))? {
-            return Err(Error::LeaseLost);
+            return self.superseded(job, lease);
         }
         let settings = self.settings(job)?;
         let key = crate::batch::key(&job.identity, job.choice, &self.models, &settings);
-        let nothing_to_do = self.stores.with(&job.coach, |s| {
-            let forgotten = s.forgotten(owner)?.is_some() || s.forgotten(&format!("{owner}/{}", job.identity.sha256))?.is_some();
-            Ok(forgotten || s.done_key(owner, id)?.as_deref() == Some(&key))
-        })?;
+        let nothing_to_do =
+            self.stores.with(&job.coach, |s| Ok(is_forgotten(s, job)? || s.done_key(owner, id)?.as_deref() == Some(&key)))?;
         if nothing_to_do {
             self.stores.with(&job.coach, |s| s.let_go(owner, id, lease))?;
             return Ok(());
@@ -161,7 +187,7 @@ impl Machine {
         let name = format!("{id}-{owner}-{}-{}", lease.job, lease.attempt);
         let folder = this.out.staging(&name)?;
         let done = match self.judge_again(&this, &folder) {
-            Ok(false) => self.measure(&this, &folder, last),
+            Ok(false) => self.measure(&this, &folder),
             done => done.map(|_| ()),
         };
         this.out.end_staging(&folder)?;
@@ -199,12 +225,16 @@ impl Machine {
         Ok(true)
     }
 
-    fn measure(&self, this: &Try, folder: &Path, last: bool) -> Result<()> {
+    fn measure(&self, this: &Try, folder: &Path) -> Result<()> {
         let job = this.job;
         let clip = self.media.fetch(&job.identity, &this.settings)?;
         let began = Instant::now();
         let told = Job { identity: job.identity.clone(), choice: job.choice, settings: Settings::clone(&this.settings) };
         let outcome = self.workers.run(clip.path(), folder, &told, &self.interrupt)?;
+        if clip.changed() {
+            // nobody knows which bytes were seen
+            return Err(Error::Internal("the clip changed or went away while it was measured: enqueue again".into()));
+        }
         let mut attempt = Attempt {
             owner: job.owner.clone(),
             clip: job.identity.id().into(),
@@ -231,11 +261,6 @@ impl Machine {
                     }
                     s.record_failure(&attempt, &why, &stderr)
                 })?;
-                if last {
-                    let reason = ReasonCode::WorkerFailed.because(&why);
-                    let report = judge::failed(&job.identity, reason, job.choice, &self.models, &this.settings);
-                    place::write(&this.out.report(&job.owner, job.identity.id())?, report.to_json().as_bytes())?;
-                }
                 Err(Error::Internal(why))
             }
             JobOutcome::Done { report, timings } => {
@@ -253,6 +278,41 @@ impl Machine {
         }
     }
 
+    /// Sees to it, now and then and once at the end, that a clip which the queue gave up is a row for its coach to see. Whoever
+    /// had it at hand last may be dead, so any machine does it.
+    fn tell_of_given_up(&self, queue: &Queue, every: Duration, ended: &AtomicBool) {
+        let mut told = BTreeSet::new();
+        loop {
+            let last = ended.load(Ordering::SeqCst);
+            for (job, at, why) in queue.given_up().unwrap_or_default() {
+                // what fails now is done the next time, here or on another machine
+                if !told.contains(&(at.job, at.attempt)) && self.tell_of(&job, at, &why).is_ok() {
+                    told.insert((at.job, at.attempt));
+                }
+            }
+            if last {
+                return;
+            }
+            let began = Instant::now();
+            while began.elapsed() < every && !ended.load(Ordering::SeqCst) {
+                std::thread::sleep(Duration::from_millis(100));
+            }
+        }
+    }
+
+    fn tell_of(&self, job: &ClipJob, last: Lease, why: &str) -> Result<()> {
+        if self.stores.with(&job.coach, |s| is_forgotten(s, job))? {
+            return Ok(());
+        }
+        let reason = ReasonCode::WorkerFailed.because(why);
+        let report = judge::failed(&job.identity, reason, job.choice, &self.models, &*self.settings(job)?);
+        let identity = serde_json::to_string(&job.identity).map_err(|e| Error::Internal(e.to_string()))?;
+        match self.stores.with(&job.coach, |s| s.give_up(last, &job.owner, &identity, &report))? {
+            true => self.settle(job),
+            false => Ok(()),
+        }
+    }
+
     fn record(&self, this: &Try, folder: &Path, report: &Report, attempt: Option<&Attempt>) -> Result<()> {
         let job = this.job;
         // by way of this attempt's own folder: another may be putting the same file in place at this moment
@@ -262,6 +322,25 @@ impl Machine {
         let identity = serde_json::to_string(&job.identity).map_err(|e| Error::Internal(e.to_string()))?;
         let model = self.models.combined_sha256(job.choice);
         let seen = attempt.map(|a| (model.as_str(), ENGINE, a));
-        self.stores.with(&job.coach, |s| s.record_under(Some(this.lease), &job.owner, &this.key, &identity, report, seen))
+        self.stores.with(&job.coach, |s| s.record_under(Some(this.lease), &job.owner, &this.key, &identity, report, seen))?;
+        self.settle(job)
+    }
+
+    /// Lets the report in the folder be that of the row, whoever put one there last: each who writes looks once more after it.
+    fn settle(&self, job: &ClipJob) -> Result<()> {
+        let (out, id) = (OutFolder::open(&folder_of(&self.out, &job.coach))?, job.identity.id());
+        let path = out.report(&job.owner, id)?;
+        for _ in 0..RACES {
+            let Some(row) = self.stores.with(&job.coach, |s| s.result(&job.owner, id))? else { return Ok(()) };
+            let text = row.to_json();
+            if std::fs::read(&path).is_ok_and(|there| there == text.as_bytes()) {
+                return Ok(());
+            }
+            let staging = out.folder("staging")?;
+            let whole = tempfile::NamedTempFile::new_in(&staging).map_err(Error::file(&staging))?.into_temp_path();
+            std::fs::write(&whole, text).map_err(Error::file(&whole))?;
+            place::put(&whole, &path)?;
+        }
+        Ok(())
     }
 }

@@ -7,11 +7,12 @@ use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::Stored;
 use crate::history::verdicts::Given;
+use crate::intake::admit::placeholder_sha256;
 use crate::intake::names::{UNASSIGNED, slug_as_spelled};
 use crate::intake::{Brief, date};
 use crate::judge::Identity;
 use crate::place::OutFolder;
-use crate::report::Report;
+use crate::report::{ReasonCode, Report};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Where a clip stands on the sheet, in order of need.
@@ -203,7 +204,7 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
     for stored in refused(out, &known)? {
         let named = lines.contains_key(&(stored.owner.clone(), stored.report.clip.id.as_str()));
         // a refused upload that has since been mended or withdrawn is in no line of the night
-        if named || night.is_none() {
+        if named || night.is_none() && needs_no_row(&stored.report) {
             found.push((stored, None));
         }
     }
@@ -257,7 +258,13 @@ fn judged(stored: &Stored) -> Option<i64> {
     stored.judged_at.parse::<jiff::Timestamp>().ok().map(|t| t.as_second())
 }
 
-/// Reports on disk that the store does not know: uploads that could not be opened.
+/// Whether a report has no row because its upload could not be opened or worked through, not because its machine ended before
+/// the row.
+fn needs_no_row(report: &Report) -> bool {
+    report.clip.sha256 == placeholder_sha256(&report.clip.file) || report.reasons.iter().any(|r| r.code == ReasonCode::WorkerFailed)
+}
+
+/// Reports on disk that the store does not know.
 fn refused(out: &OutFolder, known: &BTreeSet<(String, String)>) -> Result<Vec<Stored>> {
     let mut all = Vec::new();
     for file in walkdir::WalkDir::new(out.folder("reports")?).min_depth(2).max_depth(2).sort_by_file_name() {

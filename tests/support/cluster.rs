@@ -6,7 +6,7 @@ use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, mpsc};
 use std::time::Duration;
 
 pub const PASSWORD: &str = "of this test alone";
@@ -146,9 +146,57 @@ impl Wire {
     }
 }
 
-fn carry(mut from: TcpStream, mut to: TcpStream) {
+/// A wire that holds back the first message to the server in which one of these texts stands.
+pub struct Gate {
+    pub port: u16,
+    held: mpsc::Receiver<()>,
+    go: mpsc::Sender<()>,
+}
+
+impl Gate {
+    pub fn before(server: u16, texts: &'static [&'static str]) -> Gate {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let ((say, held), (go, wait)) = (mpsc::channel(), mpsc::channel());
+        let once = Arc::new(Mutex::new(Some((say, wait))));
+        std::thread::spawn(move || {
+            for near in listener.incoming().filter_map(Result::ok) {
+                let far = TcpStream::connect(("127.0.0.1", server)).unwrap();
+                let (a, b, once) = (near.try_clone().unwrap(), far.try_clone().unwrap(), once.clone());
+                std::thread::spawn(move || carry(b, a));
+                std::thread::spawn(move || {
+                    carry_and(near, far, |bytes| {
+                        let text = String::from_utf8_lossy(bytes);
+                        let hit = texts.iter().any(|t| text.contains(t));
+                        if let Some((say, wait)) = once.lock().unwrap().take_if(|_| hit) {
+                            let _ = say.send(());
+                            let _ = wait.recv();
+                        }
+                    });
+                });
+            }
+        });
+        Gate { port, held, go }
+    }
+
+    /// Waits until a message is held back.
+    pub fn wait(&self) {
+        self.held.recv_timeout(Duration::from_secs(60)).expect("a message to hold back");
+    }
+
+    pub fn open(self) {
+        self.go.send(()).unwrap();
+    }
+}
+
+fn carry(from: TcpStream, to: TcpStream) {
+    carry_and(from, to, |_| {});
+}
+
+fn carry_and(mut from: TcpStream, mut to: TcpStream, look: impl Fn(&[u8])) {
     let mut buffer = [0; 16 * 1024];
     while let Ok(n) = from.read(&mut buffer) {
+        look(&buffer[..n]);
         if n == 0 || to.write_all(&buffer[..n]).is_err() {
             break;
         }

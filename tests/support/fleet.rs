@@ -20,8 +20,17 @@ pub struct Programs {
     pub folder: tempfile::TempDir,
 }
 
-/// `sleep` seconds a clip.
+/// `sleep` seconds a clip; what it leaves as key points is none.
 pub fn with_stub(sleep: &str) -> Programs {
+    stub(sleep, "echo \"$sha\"")
+}
+
+/// The same, but it leaves the committed key points of a swing with sway, from which a clip can be judged again.
+pub fn with_looks(sleep: &str) -> Programs {
+    stub(sleep, &format!("cat '{}'", repository("fixtures/keypoints/sway.npz").display()))
+}
+
+fn stub(sleep: &str, look: &str) -> Programs {
     let folder = tempfile::tempdir().unwrap();
     std::fs::copy(env!("CARGO_BIN_EXE_dawnsheet"), folder.path().join("dawnsheet")).unwrap();
     let brief = Brief { file: "@FILE@".into(), ..Brief::default() };
@@ -37,7 +46,7 @@ while read -r order; do
     rest=${{order#*\"file\":\"}}; file=${{rest%%\"*}}
     case "$file" in *poison*) kill -ABRT $$ ;; esac
     sleep {sleep}
-    echo "$sha" > "$folder/seen.npz"
+    {look} > "$folder/seen.npz"
     sed -e "s/@SHA@/$sha/" -e "s/@ID@/$(printf %.16s "$sha")/" -e "s|@FILE@|$file|" '{}/template' > "$folder/report.json"
     echo 0
 done
