@@ -22,6 +22,9 @@ use walkdir::WalkDir;
 /// Name of the note under which the store remembers where the inbox is.
 pub const INBOX: &str = "inbox";
 
+/// Why an erased student's uploads are skipped.
+pub const ON_REQUEST: &str = "erased on request";
+
 /// Who is meant.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Whom {
@@ -144,8 +147,13 @@ fn roster_of(inbox: Option<&Path>) -> Roster {
 pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> Result<Forgotten> {
     // first of all: from now on no run takes the student in, and no machine records what it has at hand
     for mark in marks_beside(store, far.as_deref_mut(), whom)? {
-        store.forget(&mark, "erased on request")?;
-        far.as_deref_mut().map(|f| f.forget(&mark, "erased on request")).transpose()?;
+        if mark == whom.owner {
+            store.forget(&mark, ON_REQUEST)?;
+            far.as_deref_mut().map(|f| f.forget(&mark, ON_REQUEST)).transpose()?;
+        } else {
+            store.forget_spelled(&whom.owner, &mark)?;
+            far.as_deref_mut().map(|f| f.forget_spelled(&whom.owner, &mark)).transpose()?;
+        }
     }
     far.as_deref_mut().map(|f| f.end_leases(&whom.owner)).transpose()?;
     let held = held_by(out, store, far.as_deref_mut(), &whom.owner)?;

@@ -1,5 +1,6 @@
 //! What the night has to do: which uploads are done, repeats, refused, set aside or forgotten, and in which order the rest.
 
+use super::forget::ON_REQUEST;
 use super::schedule::fair_order;
 use super::summary::{Line, Place, Summary};
 use crate::error::{Error, Result};
@@ -84,6 +85,8 @@ pub(super) fn plan(
         let mut marks = owners.marks(&owner, upload.brief.student.as_deref());
         marks.push(format!("{owner}/{bytes}"));
         if let Some(why) = marks.iter().find_map(|what| store.forgotten(what).transpose()).transpose()? {
+            // of another spelling a digest is kept in place of the reason
+            let why = if why.contains(' ') { why } else { ON_REQUEST.into() };
             summary.lines.push(line(&upload, &owner, Place::Forgotten, None, false, why));
             continue;
         }

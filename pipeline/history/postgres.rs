@@ -344,6 +344,10 @@ impl Results for Postgres {
         self.welcome_digest(&digest(what))
     }
 
+    fn forget_spelled(&mut self, owner: &str, spelled: &str) -> Result<()> {
+        self.forget(spelled, &digest(owner))
+    }
+
     fn forget_called(&mut self, owner: &str, name: &str) -> Result<()> {
         self.forget(&called(name), &digest(owner))
     }

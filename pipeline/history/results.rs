@@ -80,6 +80,8 @@ pub trait Results: Send {
     fn forget(&mut self, what: &str, why: &str) -> Result<()>;
     /// Takes that back; whether it was remembered at all.
     fn welcome(&mut self, what: &str) -> Result<bool>;
+    /// As [`Results::forget`], of another spelling of an owner's folder name: taken back with the owner.
+    fn forget_spelled(&mut self, owner: &str, spelled: &str) -> Result<()>;
     /// Lets a name lead to an owner who is forgotten, by digests alone.
     fn forget_called(&mut self, owner: &str, name: &str) -> Result<()>;
     /// As [`Results::welcome`], of the owner to whom this name leads.
@@ -130,6 +132,7 @@ delegate! {
     erase(owner: &str, held: &[Held]) -> Result<()>;
     forget(what: &str, why: &str) -> Result<()>;
     welcome(what: &str) -> Result<bool>;
+    forget_spelled(owner: &str, spelled: &str) -> Result<()>;
     forget_called(owner: &str, name: &str) -> Result<()>;
     welcome_called(name: &str) -> Result<bool>;
     forgotten(what: &str) -> Result<Option<String>>;

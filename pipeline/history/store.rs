@@ -378,6 +378,11 @@ impl Store {
         Ok(self.db.execute("DELETE FROM forgotten WHERE digest = ?1", [digest])? > 0)
     }
 
+    /// As [`Store::forget`], of another spelling of an owner's folder name: taken back with the owner.
+    pub fn forget_spelled(&self, owner: &str, spelled: &str) -> Result<()> {
+        self.forget(spelled, &digest(owner))
+    }
+
     /// Lets a name lead to an owner who is forgotten, by digests alone.
     pub fn forget_called(&self, owner: &str, name: &str) -> Result<()> {
         self.forget(&called(name), &digest(owner))

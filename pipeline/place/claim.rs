@@ -86,7 +86,11 @@ fn is_older(root: &Path) -> bool {
         return true;
     }
     let Ok(all) = names(root) else { return false };
-    let coaches = |(name, kind): &(String, fs::FileType)| kind.is_dir() && ours::owner(name) && is_layout(&root.join(name));
+    // an out folder a coach, made by a machine of many or by the coach
+    let coaches = |(name, kind): &(String, fs::FileType)| {
+        let folder = root.join(name);
+        kind.is_dir() && ours::owner(name) && (is_claimed(&folder).unwrap_or(false) || is_layout(&folder))
+    };
     is_layout(root) || (!all.is_empty() && all.iter().all(coaches))
 }
 

@@ -32,6 +32,9 @@ const ARM_LEVEL_DEG: f64 = 80.0;
 /// The same on the way down, when the shoulder is lower and the arm blurred: 81 and 73 in two renderers, where the arm passes 400
 /// degrees in a second.
 const ARM_LEVEL_DOWN_DEG: f64 = 77.0;
+/// What the two are off by, degrees: spread within four worlds and between them.
+const LEVEL_SD_DEG: f64 = 4.0;
+const LEVEL_DOWN_SD_DEG: f64 = 6.0;
 /// The hands pass this far ahead of their address place at impact, cm.
 const HANDS_AHEAD_CM: f64 = 3.0;
 /// The hands' direction from the pelvis turns back this much before the lead arm's, seconds of real time.
@@ -125,7 +128,7 @@ pub fn find(body: &Body, key: &Body, w: &Window, cm_per_px: f64, slowness: f64) 
         found.top = Some(moment(top_time + TOP_DELAY * k, 0.010 * k));
     }
     found.lead_arm_level_back = fit::last_crossing(t, &arm_smooth, top, ARM_LEVEL_DEG, true, 2.0 * FIT_REACH * k)
-        .map(|(time, slope)| moment(time, 2.0 / slope.abs().max(20.0)));
+        .map(|(time, slope)| moment(time, LEVEL_SD_DEG / slope.abs().max(20.0)));
     let Some(takeaway_guess) = w.takeaway else {
         return after_top(found, body, &grip, &arm, top, w, cm_per_px, k, None, &moment);
     };
@@ -212,8 +215,8 @@ fn after_top(
     if w.impact.is_none() {
         return found;
     }
-    found.lead_arm_level_down =
-        fit::crossing(t, arm, top, ARM_LEVEL_DOWN_DEG, false, FIT_REACH * k).map(|(time, slope)| moment(time, 4.0 / slope.abs().max(20.0)));
+    found.lead_arm_level_down = fit::crossing(t, arm, top, ARM_LEVEL_DOWN_DEG, false, FIT_REACH * k)
+        .map(|(time, slope)| moment(time, LEVEL_DOWN_SD_DEG / slope.abs().max(20.0)));
     // hands' lateral place at address; where that is outside the clip, straight below the chest
     let home = rest.map_or_else(|| body.mid(top, Part::Shoulder)[0], |r| r[0]) + HANDS_AHEAD_CM / cm;
     let x: Vec<f64> = grip.iter().map(|g| g[0]).collect();
