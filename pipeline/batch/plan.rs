@@ -20,10 +20,15 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Key under which a clip is done: bytes, models, settings, the other inputs, all that judges, engine and report version.
 pub fn key(identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> String {
+    key_of_looks(ENGINE, identity, choice, models, settings)
+}
+
+/// As [`key`], of looks that another version's engine had: never what a run of this version counts as done.
+pub(super) fn key_of_looks(engine: &str, identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> String {
     let measured_by = Brief { working_on: None, ..identity.brief.clone() };
     let brief = serde_json::to_string(&measured_by).unwrap_or_default();
     let parts =
-        [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), &judging_sha256(), ENGINE, SCHEMA];
+        [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), &judging_sha256(), engine, SCHEMA];
     hex(&Sha256::digest(parts.join("\n")))
 }
 

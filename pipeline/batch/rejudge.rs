@@ -27,7 +27,10 @@ pub fn rejudge_one(
     };
     let report = judge::judge(&seen, identity, choice, models, settings);
     place::write(&out.report(owner, identity.id())?, report.to_json().as_bytes())?;
-    let key = super::key(identity, choice, models, settings);
+    let key = match seen.about.seen_by.as_ref().map_or("earlier", |by| by.engine.as_str()) {
+        _ if is_taken_in(out, identity)? => super::key(identity, choice, models, settings),
+        engine => super::plan::key_of_looks(engine, identity, choice, models, settings),
+    };
     let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
     store.record(owner, &key, &text, &report, None)?;
     Ok(Some(report))
@@ -39,6 +42,8 @@ pub struct Rejudged {
     pub judged: usize,
     pub changed: usize,
     pub without_look: usize,
+    /// Of those judged, how many by looks of an earlier version.
+    pub earlier: usize,
 }
 
 /// Judges every stored result again.
@@ -47,13 +52,14 @@ pub fn rejudge_all(out: &OutFolder, store: &mut Store, models: &Models, settings
     for (stored, identity) in store.results()? {
         let identity: Identity = serde_json::from_str(&identity).map_err(|e| Error::Internal(e.to_string()))?;
         let choice = stored.report.engine.pose_model;
-        let ours = store.has_seen(&identity.sha256, &models.combined_sha256(choice), ENGINE)?;
-        let known = ours || is_taken_in(out, &identity)?;
-        let report = if known { rejudge_one(out, store, &stored.owner, &identity, choice, models, settings)? } else { None };
+        // looks of an earlier version are judged by what is measured today, and measured anew by the next run that has the clip
+        let report = rejudge_one(out, store, &stored.owner, &identity, choice, models, settings)?;
         let Some(report) = report else {
             count.without_look += 1;
             continue;
         };
+        count.earlier +=
+            usize::from(!is_taken_in(out, &identity)? && !store.has_seen(&identity.sha256, &models.combined_sha256(choice), ENGINE)?);
         count.judged += 1;
         count.changed += usize::from(report.verdict != stored.report.verdict);
     }
