@@ -18,7 +18,7 @@ pub struct CameraWatch {
 }
 
 /// The picture in grey, `WORK_WIDTH` pixels wide or less, and by how much it was shrunk.
-pub(super) fn small_grey(picture: &Mat) -> opencv::Result<(Mat, f64)> {
+fn small_grey(picture: &Mat) -> opencv::Result<(Mat, f64)> {
     let shrink = (WORK_WIDTH / f64::from(picture.cols())).min(1.0);
     let mut small = Mat::default();
     let size = Size::new((f64::from(picture.cols()) * shrink).round() as i32, (f64::from(picture.rows()) * shrink).round() as i32);

@@ -32,11 +32,11 @@ impl Turn {
 
     /// Clockwise turn, degrees: of the picture as it is, or where it is mirrored, of the picture mirrored left to right before.
     pub fn rotation_deg(self) -> u32 {
-        match (self.transposed, self.flipped_y) {
-            (false, false) => 0,
-            (false, true) => 180,
-            (true, false) => 90,
-            (true, true) => 270,
+        match (self.transposed, self.flipped_y, self.mirrored()) {
+            (false, false, _) => 0,
+            (false, true, _) => 180,
+            (true, false, false) | (true, true, true) => 90,
+            (true, true, false) | (true, false, true) => 270,
         }
     }
 
@@ -91,6 +91,30 @@ pub fn square_size(width: u32, height: u32, aspect: f64) -> (u32, u32) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use opencv::core::{MatTraitConst, MatTraitConstManual};
+
+    #[test]
+    fn every_way_is_a_mirror_and_a_turn() {
+        let m = Mat::from_slice_2d(&[[1u8, 2, 3], [4, 5, 6]]).unwrap();
+        for way in 0..8 {
+            let turn = Turn { transposed: way & 1 > 0, flipped_x: way & 2 > 0, flipped_y: way & 4 > 0 };
+            let (mut shown, mut first, mut then) = (Mat::default(), m.clone(), Mat::default());
+            if !turn.apply(&m, &mut shown).unwrap() {
+                shown = m.clone();
+            }
+            if turn.mirrored() {
+                core::flip(&m, &mut first, 1).unwrap();
+            }
+            match turn.rotation_deg() {
+                90 => core::rotate(&first, &mut then, core::ROTATE_90_CLOCKWISE).unwrap(),
+                180 => core::rotate(&first, &mut then, core::ROTATE_180).unwrap(),
+                270 => core::rotate(&first, &mut then, core::ROTATE_90_COUNTERCLOCKWISE).unwrap(),
+                _ => then = first,
+            }
+            let rows = |m: &Mat| (0..m.rows()).map(|r| m.at_row::<u8>(r).unwrap().to_vec()).collect::<Vec<_>>();
+            assert_eq!(rows(&shown), rows(&then), "{turn:?}");
+        }
+    }
 
     #[test]
     fn aspects_are_read_and_absurd_ones_refused() {
