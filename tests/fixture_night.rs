@@ -18,6 +18,8 @@ struct Truth {
     fps: f64,
     view: String,
     lead_side: Side,
+    /// Where the camera stood, degrees off square, positive toward the lead side; of face-on clips.
+    yaw_to_lead_deg: Option<f64>,
     swings: usize,
     events: BTreeMap<String, Option<f64>>,
     metrics: BTreeMap<String, f64>,
@@ -83,6 +85,23 @@ fn view_side_and_swings_are_seen() {
         assert_eq!(full.len(), truth.swings, "{}", truth.clip);
         assert!(full.last().unwrap().main);
     }
+}
+
+/// The yaw's sign too: a golfer whose head lies nearer the camera than the feet would else be turned the wrong way.
+#[test]
+fn the_camera_s_place_is_told_to_a_few_degrees() {
+    let mut wrong_way = 0;
+    for truth in truths() {
+        let told = report_of(&truth).view.unwrap().yaw_deg;
+        let Some(yaw) = truth.yaw_to_lead_deg else {
+            assert!(told.is_none(), "{}: only a face-on clip has one", truth.clip);
+            continue;
+        };
+        let told = told.unwrap();
+        assert!((told.value - yaw).abs() <= 4.0 && told.low <= yaw && yaw <= told.high, "{}: {told:?}, true {yaw}", truth.clip);
+        wrong_way += usize::from(yaw.abs() >= 2.0 && told.value * yaw < 0.0);
+    }
+    assert_eq!(wrong_way, 0);
 }
 
 #[test]

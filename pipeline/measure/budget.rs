@@ -88,6 +88,18 @@ impl Entry {
 mod tests {
     use super::*;
 
+    /// Worked by hand: a head 45 cm in front of the ankles is shifted by 45 · sin 8° = 6.26 cm away from the target where the camera
+    /// stands 8° toward the lead side; the correction brings it back.
+    #[test]
+    fn what_lies_nearer_a_camera_on_the_lead_side_looks_further_from_the_target() {
+        let head = Entry { bias: 0.0, gain: 1.0, depth: -45.0, sd: 1.0 };
+        assert!((head.correct(2.0 + 6.263, 8f64.to_radians()) - 2.0).abs() < 0.001);
+        // the built-in depths have that sign: head, shoulders and bent trunk lie in front of what they are measured against
+        for name in ["head_behind_centre_address_cm", "spine_tilt_address_deg", "hip_edge_inside_foot_cm"] {
+            assert!(Budget::in_force().of(name, From::Outline).depth < -5.0, "{name}");
+        }
+    }
+
     #[test]
     fn every_metric_has_an_error() {
         let budget = Budget::in_force();
