@@ -197,7 +197,8 @@ fn the_time_of_measuring_travels_along() {
 #[test]
 fn an_erasure_in_the_database_is_taken_back_by_every_name() {
     // nothing is left by which she could be found but what was kept of her names; the owner's name is that of the roster
-    for (erased_as, called) in [("Ada", "Ada"), ("Ada", "aDA "), ("ada", "Ada"), ("ada-99a563", "ada"), ("Ada", "ada-99a563")] {
+    let folder = slug(Some("Ada"));
+    for (erased_as, called) in [("Ada", "Ada"), ("Ada", "aDA "), ("ada", "Ada"), (folder.as_str(), "ada"), ("Ada", folder.as_str())] {
         let mut office = Office::new();
         office.record("k1", &Builder::new(1, "Ada", "2026-02-01").report);
         for folder in ["one", "two"] {
