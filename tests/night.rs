@@ -241,6 +241,10 @@ fn clips_past_their_keeping_time_are_erased_and_not_measured_again() {
         walkdir::WalkDir::new(place.out().join("keypoints")).into_iter().filter(|e| e.as_ref().unwrap().file_type().is_file()).count(),
         0
     );
+    // the erasure rewrites the log, and this run's lines come after that
+    let logs = std::fs::read_dir(place.out().join("logs")).unwrap();
+    let logged: String = logs.map(|e| std::fs::read_to_string(e.unwrap().path()).unwrap()).collect();
+    assert_eq!(logged.matches("night ends").count(), 2, "{logged}");
 }
 
 #[test]
