@@ -10,8 +10,10 @@ mod trend;
 
 use clap::{Args, Parser, Subcommand};
 use dawnsheet::batch::interrupt::Interrupt;
+use dawnsheet::batch::join::{self, Split};
 use dawnsheet::batch::night::{self, Night};
-use dawnsheet::batch::{doctor, join, rejudge, take_in};
+use dawnsheet::batch::summary::Summary;
+use dawnsheet::batch::{doctor, rejudge, take_in};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::intake::Roster;
@@ -218,10 +220,12 @@ fn run_night(a: Run) -> Result<u8> {
         retry_failed: a.retry_failed,
         until: a.until,
     };
-    let summary = night::run(&night, &Interrupt::listen()?)?;
-    let out = OutFolder::open(&night.out)?;
-    let store = Store::open(&out.store())?;
-    let page = sheet::write(&out, &store, Some(&summary), None)?;
+    let mut summary = night::run(&night, &Interrupt::listen()?)?;
+    // clips are done: what stands in the way of their sheet is told after the account of them
+    let written = write_morning(&night, &summary);
+    if let Err(e) = &written {
+        summary.stopped.get_or_insert_with(|| e.to_string());
+    }
     if a.json {
         println!("{}", serde_json::to_string_pretty(&summary).map_err(|e| Error::Internal(e.to_string()))?);
     } else {
@@ -230,12 +234,20 @@ fn run_night(a: Run) -> Result<u8> {
     if let Some(why) = &summary.stopped {
         eprintln!("dawnsheet: the run had to stop: {why}. Once that is mended, run again: it goes on where it was");
     }
-    let split = join::splits(&out, &store, &night.roster)?;
-    for s in &split {
-        eprintln!("{} is kept under {} folder names: dawnsheet join shows them and joins them", printable(&s.name), s.parts.len());
+    if let Ok((page, split)) = written {
+        for s in &split {
+            eprintln!("{} is kept under {} folder names: dawnsheet join shows them and joins them", printable(&s.name), s.parts.len());
+        }
+        eprintln!("morning sheet: {}", page.display());
     }
-    eprintln!("morning sheet: {}", page.display());
     Ok(summary.exit_code())
+}
+
+/// The sheet of the night, and who is kept under several names.
+fn write_morning(night: &Night, summary: &Summary) -> Result<(PathBuf, Vec<Split>)> {
+    let out = OutFolder::open(&night.out)?;
+    let store = Store::open(&out.store())?;
+    Ok((sheet::write(&out, &store, Some(summary), None)?, join::splits(&out, &store, &night.roster)?))
 }
 
 fn run_rejudge(a: &Rejudge) -> Result<u8> {
@@ -263,7 +275,10 @@ fn run_take_in(a: &TakeIn) -> Result<u8> {
     for (file, why) in &done.refused {
         println!("left out: {}: {}", printable(file), printable(why));
     }
-    Ok(u8::from(!done.refused.is_empty()))
+    for folder in &done.unreadable {
+        println!("cannot be read: {}", printable(folder));
+    }
+    Ok(u8::from(!done.refused.is_empty() || !done.unreadable.is_empty()))
 }
 
 fn run_doctor(a: &Doctor) -> Result<u8> {

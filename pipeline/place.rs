@@ -8,6 +8,7 @@ pub use claim::apart;
 
 use crate::error::{Error, Result};
 use crate::fault;
+use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions};
 use std::io::{ErrorKind, Write};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
@@ -54,20 +55,38 @@ impl OutFolder {
         Ok(self.folder("keypoints")?.join(format!("{id}.npz")))
     }
 
-    /// Only one program at a time works on clips in an out folder; the lock lasts as long as the returned file. The kernel
+    /// Only one program at a time works on the clips of an out folder; the lock lasts as long as the returned file. The kernel
     /// lets go of a dead program's lock, so none is ever stale. Error: who holds it.
     pub fn lock(&self) -> Result<File> {
-        let path = self.root.join("dawnsheet.lock");
+        let path = self.lock_path();
         let mut file = lock_file(&path)?;
         if file.try_lock().is_err() {
-            let holder = fs::read_to_string(&path).unwrap_or_default();
-            let holder = if holder.trim().is_empty() { String::new() } else { format!(" ({})", holder.trim()) };
-            let folder = self.root.display();
-            return Err(Error::Usage(format!("another run works on {folder}{holder}: wait for it, or choose another --out")));
+            // others that share it do so with this one too
+            return Err(if file.try_lock_shared().is_ok() { self.clips_come_in() } else { self.is_taken() });
         }
         let about = format!("process {}, since {}\n", std::process::id(), jiff::Zoned::now().strftime("%Y-%m-%d %H:%M"));
         file.set_len(0).and_then(|()| file.write_all(about.as_bytes())).map_err(Error::file(&path))?;
         Ok(file)
+    }
+
+    /// As [`OutFolder::lock`], shared with others who each put single clips there and touch nothing else.
+    pub fn lock_beside(&self) -> Result<File> {
+        let file = lock_file(&self.lock_path())?;
+        if file.try_lock_shared().is_err() { Err(self.is_taken()) } else { Ok(file) }
+    }
+
+    fn lock_path(&self) -> PathBuf {
+        self.root.join("dawnsheet.lock")
+    }
+
+    fn is_taken(&self) -> Error {
+        let holder = fs::read_to_string(self.lock_path()).unwrap_or_default();
+        let holder = if holder.trim().is_empty() { String::new() } else { format!(" ({})", holder.trim()) };
+        Error::Usage(format!("another run works on {}{holder}: wait for it, or choose another --out", self.root.display()))
+    }
+
+    fn clips_come_in(&self) -> Error {
+        Error::Usage(format!("single clips are being measured into {}: wait for them, or choose another --out", self.root.display()))
     }
 
     /// The right to write what readers see of all clips together: the coach's words, exports, the pages. Held for moments, by
@@ -110,6 +129,17 @@ impl OutFolder {
     pub fn end_staging(&self, folder: &Path) -> Result<()> {
         clear(&folder.join("pictures"), ours::picture)?;
         clear(folder, ours::workers)?;
+        Ok(())
+    }
+
+    /// Removes what killed workers left of this student's clips, and of the clips with these `ids`.
+    pub fn erase_staging(&self, owner: &str, ids: &BTreeSet<&str>) -> Result<()> {
+        for (path, name) in inside(&self.root.join("staging"))?.into_iter().filter(|(_, name)| ours::worker(name)) {
+            let (id, rest) = name.split_at(16);
+            if ids.contains(id) || rest.strip_prefix('-').is_some_and(|of| of.starts_with(owner)) {
+                self.end_staging(&path)?;
+            }
+        }
         Ok(())
     }
 

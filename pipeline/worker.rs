@@ -90,7 +90,7 @@ fn serve() -> Result<()> {
             give_back();
         }
         let status = if threads() == Some(1) {
-            in_a_child(&order, &models, at_hand)?
+            in_a_child(&order, &models, at_hand, &mut answers)?
         } else {
             // a fork would lack the other threads: this process works on one clip and ends
             return work(&order, &models, at_hand);
@@ -115,13 +115,13 @@ fn threads() -> Option<usize> {
 }
 
 /// Works on a clip in a process of its own, which has the models by way of the fork. Ends it when the orders end.
-fn in_a_child(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<ExitStatus> {
+fn in_a_child(order: &Order, models: &Models, sessions: &mut Sessions, answers: &mut File) -> Result<ExitStatus> {
     let os = |e: rustix::io::Errno| Error::Internal(e.to_string());
     // SAFETY: this process has one thread, as was just counted, so that the child lacks nothing that others hold or were at.
     let child = match unsafe { fork() } {
         Ok(ForkResult::Parent { child }) => child,
         // without exit handlers: they would free the loaded models one by one
-        Ok(ForkResult::Child) => signal_hook::low_level::exit(alone(order, models, sessions)),
+        Ok(ForkResult::Child) => signal_hook::low_level::exit(alone(order, models, sessions, answers)),
         Err(e) => return Err(Error::Internal(format!("no process can be started: {e}"))),
     };
     let child = Pid::from_raw(child.as_raw()).ok_or_else(|| Error::Internal("a child without a number".into()))?;
@@ -138,10 +138,14 @@ fn in_a_child(order: &Order, models: &Models, sessions: &mut Sessions) -> Result
 }
 
 /// The forked process: its exit code.
-fn alone(order: &Order, models: &Models, sessions: &mut Sessions) -> i32 {
-    // what is to come is no business of a process that a clip may have taken over
-    let nothing = File::open("/dev/null").and_then(|f| Ok(rustix::stdio::dup2_stdin(f)?));
-    match nothing.map_err(Error::file(Path::new("/dev/null"))).and_then(|()| work(order, models, sessions)) {
+fn alone(order: &Order, models: &Models, sessions: &mut Sessions, answers: &mut File) -> i32 {
+    // what is to come, and what is said of it, is no business of a process that a clip may have taken over
+    let shut = File::open("/dev/null").and_then(|nothing| {
+        rustix::stdio::dup2_stdin(&nothing)?;
+        *answers = nothing;
+        Ok(())
+    });
+    match shut.map_err(Error::file(Path::new("/dev/null"))).and_then(|()| work(order, models, sessions)) {
         Ok(()) => 0,
         Err(e) => told(&e),
     }

@@ -2,6 +2,7 @@
 
 mod support;
 
+use dawnsheet::batch::summary::Summary;
 use dawnsheet::report::{ReasonCode, Report};
 use std::path::Path;
 use support::{Place, dawnsheet, ffmpeg, fixture, kill_workers, nobody, repository, settle};
@@ -247,6 +248,34 @@ fn a_worker_that_dies_costs_its_own_clip_only() {
     let (_, summary) = place.summary(&["--retry-failed"]);
     assert_eq!(summary["lines"][0]["place"], "failed");
     assert_eq!(place.reports()[0].reasons[0].code, ReasonCode::NoPerson);
+}
+
+#[test]
+fn tries_that_fail_leave_an_earlier_result_as_it_is() {
+    let place = Place::new();
+    nobody(&place.at("a/one.mp4"), 1);
+    settle(&place.at("a/one.mp4"));
+    assert_eq!(place.run(&[]).code, 1);
+    let (before, report) = (place.outcome(), place.reports().remove(0));
+    assert_eq!(report.reasons[0].code, ReasonCode::NoPerson);
+    // other settings, under which every worker dies for want of memory, and looks that are of no use
+    let settings = place.folder.path().join("tight.toml");
+    std::fs::write(&settings, "[night]\nclip_megabytes = 500\nmax_attempts = 1\n").unwrap();
+    let keypoints = place.out().join("keypoints");
+    let _ = std::fs::remove_dir_all(&keypoints);
+    let (code, summary) = place.summary(&["--settings", settings.to_str().unwrap(), "--model", "fast"]);
+    assert_eq!((code, &summary["lines"][0]["place"]), (1, &"quarantined".into()), "{summary}");
+    assert_eq!(place.reports(), [report]);
+    let mut left = before;
+    left.retain(|name, _| !name.starts_with("keypoints"));
+    assert_eq!(place.outcome(), left);
+}
+
+#[test]
+fn a_folder_that_cannot_be_read_is_no_full_success() {
+    let fine = Summary::default();
+    assert_eq!(fine.exit_code(), 0);
+    assert_eq!(Summary { unreadable_folders: vec!["Ada".into()], ..fine }.exit_code(), 1);
 }
 
 #[test]

@@ -282,3 +282,17 @@ fn a_report_whose_row_is_still_to_come_is_not_on_the_sheet() {
     office.collect("mine");
     assert!(page(&early));
 }
+
+#[test]
+fn a_folder_follows_one_coach_and_no_other() {
+    let mut office = Office::new();
+    office.record("k1", &Builder::new(1, "Ada", "2026-02-01").report);
+    office.collect("mine");
+    let mine = office.folder("mine");
+    for whose in [&["--coach", "another"][..], &[]] {
+        let told = dawnsheet_on(&office.url, &[&["collect", "--out", mine.to_str().unwrap()], whose].concat());
+        assert!(told.code == 2 && told.stderr.contains("holds the results of coach 'mira'"), "{} {}", told.code, told.stderr);
+        office.assert_same("mine");
+    }
+    assert_eq!(office.collect("mine").known, 1);
+}

@@ -165,3 +165,28 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn what_a_killed_worker_left_of_a_student_goes_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path();
+    let (ada, bo) = (slug(Some("Ada")), slug(Some("Bo")));
+    let id = kept(root, 1, "Ada", &ada);
+    let other = kept(root, 2, "Bo", &bo);
+    let left = |name: String| {
+        let at = root.join("staging").join(name);
+        std::fs::create_dir_all(at.join("pictures")).unwrap();
+        std::fs::write(at.join("seen.npz"), b"what was seen").unwrap();
+        std::fs::write(at.join("pictures/top.jpg"), b"a picture").unwrap();
+        at
+    };
+    // of a run (also of a clip that has no row), of a machine of many, of one clip by hand
+    let theirs = [format!("{id}-{ada}"), format!("{}-{ada}", "0".repeat(16)), format!("{id}-{ada}-7.1"), format!("{id}-4711")].map(left);
+    let others = left(format!("{other}-{bo}"));
+    let mut store = Store::open(&root.join("dawnsheet.sqlite")).unwrap();
+    let lease = dawnsheet::history::store::Lease { job: 1, attempt: 1 };
+    assert!(store.take(&ada, "clip without a row", lease).unwrap());
+    assert_eq!(erase(root, &["Ada", "--yes"]).code, 0);
+    assert!(theirs.iter().all(|at| !at.exists()) && others.is_dir());
+    assert!(!store.let_go(&ada, "clip without a row", lease).unwrap(), "nobody is at work on their clips");
+}

@@ -8,7 +8,7 @@ use dawnsheet::sheet;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
-use support::{Builder, Place, dawnsheet, nobody, out_folder, settle};
+use support::{Builder, Place, dawnsheet, fixture, nobody, out_folder, settle, stamped};
 
 fn start(arguments: &[&str]) -> Child {
     let mut command = Command::new(env!("CARGO_BIN_EXE_dawnsheet"));
@@ -80,4 +80,27 @@ fn words_and_pages_wait_for_each_other_but_not_for_a_night() {
     assert!(!out.exports(&owner).exists());
     let report = |s: &Store| s.results().unwrap().len();
     assert_eq!(report(&Store::open(&out.store()).unwrap()), 0);
+}
+
+#[test]
+fn single_clips_go_into_one_folder_side_by_side_and_keep_a_run_out() {
+    let place = Place::new();
+    let (history, root) = (fixture("Mira Okafor/2026-11-23 7 iron.mp4"), place.out());
+    let bytes = std::fs::read(history).unwrap();
+    let files = [place.write("a/one.mp4", &bytes), place.write("a/two.mp4", &stamped(&bytes, 1))];
+    // the same clip twice as well
+    let told = |file: &Path| start(&["clip", file.to_str().unwrap(), "--model", "fast", "--out", root.to_str().unwrap()]);
+    let mut at_once = [told(&files[0]), told(&files[1]), told(&files[0])];
+    let begun = std::time::Instant::now();
+    while std::fs::read_dir(root.join("staging")).map_or(0, Iterator::count) == 0 {
+        assert!(begun.elapsed() < Duration::from_secs(60), "no clip was begun");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let run = place.run(&[]);
+    assert!(run.code == 2 && run.stderr.contains("single clips are being measured"), "{} {}", run.code, run.stderr);
+    for child in &mut at_once {
+        assert_eq!(child.wait().unwrap().code(), Some(0));
+    }
+    assert_eq!(place.reports().len(), 2);
+    assert_eq!(std::fs::read_dir(root.join("staging")).unwrap().count(), 0);
 }

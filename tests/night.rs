@@ -2,6 +2,7 @@
 
 mod support;
 
+use dawnsheet::batch::job::INSTALLATION_EXIT;
 use dawnsheet::history::Store;
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::path::Path;
@@ -240,6 +241,10 @@ fn clips_past_their_keeping_time_are_erased_and_not_measured_again() {
         walkdir::WalkDir::new(place.out().join("keypoints")).into_iter().filter(|e| e.as_ref().unwrap().file_type().is_file()).count(),
         0
     );
+    // the erasure rewrites the log, and this run's lines come after that
+    let logs = std::fs::read_dir(place.out().join("logs")).unwrap();
+    let logged: String = logs.map(|e| std::fs::read_to_string(e.unwrap().path()).unwrap()).collect();
+    assert_eq!(logged.matches("night ends").count(), 2, "{logged}");
 }
 
 #[test]
@@ -393,4 +398,33 @@ fn reference(clip: &[u8], path: &str) -> Vec<u8> {
     all[entry + 7] = 0;
     all.splice(entry + 8..entry + 8, more);
     all
+}
+
+#[test]
+fn a_night_that_has_to_stop_still_gives_its_account_and_its_sheet() {
+    use std::os::unix::fs::PermissionsExt;
+    let place = Place::new();
+    crowd(&place, 3);
+    // the program beside a worker that finds something missing, and tells what it knows
+    let programs = tempfile::tempdir().unwrap();
+    let (program, worker, known) =
+        (programs.path().join("dawnsheet"), programs.path().join("dawnsheet-worker"), programs.path().join("known"));
+    std::fs::copy(env!("CARGO_BIN_EXE_dawnsheet"), &program).unwrap();
+    let script = format!("#!/bin/sh\nenv > '{}'\nread order\nexit {INSTALLATION_EXIT}\n", known.display());
+    std::fs::write(&worker, script).unwrap();
+    std::fs::set_permissions(&worker, std::fs::Permissions::from_mode(0o755)).unwrap();
+    let mut run = Command::new(&program);
+    run.args(["run", "--json", "--workers", "1", "--out"]).arg(place.out()).arg(place.inbox());
+    run.env("DAWNSHEET_MODELS", support::repository("models")).env("A_PLAIN_WORD", "hello");
+    let secrets = ["AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY", "AWS_SESSION_TOKEN", "PGPASSWORD"];
+    let ran = support::ran(run.envs(secrets.map(|name| (name, "hush"))).output().unwrap());
+    assert_eq!(ran.code, 1, "{}", ran.stderr);
+    let summary: serde_json::Value = serde_json::from_str(&ran.stdout).unwrap();
+    assert!(summary["stopped"].is_string() && summary["lines"].as_array().unwrap().len() == 3, "{summary}");
+    assert!(ran.stderr.contains("had to stop"), "{}", ran.stderr);
+    let index = std::fs::read_to_string(place.out().join("sheet/index.html")).unwrap();
+    assert!(index.contains("the run stopped before it"));
+    assert!(place.out().join("quarantine.json").is_file());
+    let known = std::fs::read_to_string(known).unwrap();
+    assert!(known.contains("A_PLAIN_WORD=hello") && !known.contains("hush"), "{known}");
 }

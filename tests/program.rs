@@ -57,3 +57,44 @@ fn a_worker_outlives_its_clips_and_ends_with_its_orders() {
     drop(orders);
     assert!(worker.wait().unwrap().success());
 }
+
+/// A clip's process that a clip may have taken over cannot answer in the worker's place.
+#[test]
+fn a_clips_process_holds_no_pipe_to_the_parent() {
+    let mut worker = Command::new(env!("CARGO_BIN_EXE_dawnsheet-worker"))
+        .env("ORT_DISABLE_TELEMETRY", "1")
+        .env("OPENBLAS_NUM_THREADS", "1")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let (mut orders, answers) = (worker.stdin.take().unwrap(), worker.stdout.take().unwrap());
+    let pipe = |fd: std::os::fd::RawFd| std::fs::read_link(format!("/proc/self/fd/{fd}")).unwrap();
+    use std::os::fd::AsRawFd;
+    let pipes = [pipe(orders.as_raw_fd()), pipe(answers.as_raw_fd())];
+    let place = tempfile::tempdir().unwrap();
+    // nobody ever writes into it: whoever opens it waits
+    let endless = place.path().join("endless");
+    assert!(Command::new("mkfifo").arg(&endless).status().unwrap().success());
+    std::os::unix::fs::symlink(&endless, place.path().join(CLIP)).unwrap();
+    let identity = Identity { sha256: "0".repeat(64), bytes: 4, brief: Brief::default() };
+    let job = Job { identity, choice: ModelChoice::Fast, settings: Settings::default() };
+    let order = Order { folder: place.path().into(), job, threads: 1 };
+    writeln!(orders, "{}", serde_json::to_string(&order).unwrap()).unwrap();
+    let open = |id: &str| -> Vec<std::path::PathBuf> {
+        let all = std::fs::read_dir(format!("/proc/{id}/fd")).into_iter().flatten().flatten();
+        all.filter_map(|e| std::fs::read_link(e.path()).ok()).collect()
+    };
+    let children = format!("/proc/{0}/task/{0}/children", worker.id());
+    let began = std::time::Instant::now();
+    let shut = |held: &[std::path::PathBuf]| !held.is_empty() && pipes.iter().all(|p| !held.contains(p));
+    // at first the fork has what the worker has
+    while !shut(&open(std::fs::read_to_string(&children).unwrap().trim())) {
+        assert!(began.elapsed().as_secs() < 30, "it still holds one of {pipes:?}");
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    }
+    assert!(open(&worker.id().to_string()).contains(&pipes[1]), "the worker itself does");
+    drop(orders);
+    assert!(worker.wait().unwrap().success());
+}

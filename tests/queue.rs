@@ -347,3 +347,26 @@ fn what_no_database_can_keep_costs_its_own_clip_alone() {
     assert!(code == 1 && planned["added"] == 11, "{planned}");
     assert!(waiting.contains("student 0/clip 1.mp4") && waiting.contains("note holds the control character U+0000"), "{waiting}");
 }
+
+#[test]
+fn a_refusal_goes_once_its_file_may_be_opened() {
+    let (programs, cluster, place) = (with_stub("0"), Cluster::start(), tempfile::tempdir().unwrap());
+    let url = cluster.create("night");
+    let inbox = place.path().join("inbox");
+    fill(&inbox, 2);
+    for name in ["mended", "stays"] {
+        std::fs::write(inbox.join(format!("student 0/{name}.mp4")), b"no video").unwrap();
+    }
+    let files = || -> Vec<String> {
+        let rows = Postgres::open(&url, Some(COACH)).unwrap().rows().unwrap();
+        let mut all: Vec<String> = rows.into_iter().map(|r| r.report.clip.file).collect();
+        all.sort();
+        all
+    };
+    assert_eq!(programs.enqueue(&url, &inbox, &[]).1["refused"], 2);
+    assert_eq!(files(), ["student 0/mended.mp4", "student 0/stays.mp4"]);
+    std::fs::copy(inbox.join("student 0/clip 0.mp4"), inbox.join("student 0/mended.mp4")).unwrap();
+    let (code, planned) = programs.enqueue(&url, &inbox, &[]);
+    assert!(code == 1 && planned["refused"] == 1 && planned["repeats"] == 1, "{planned}");
+    assert_eq!(files(), ["student 0/stays.mp4"]);
+}

@@ -120,6 +120,12 @@ fn words(s: &mut dyn Results) {
     s.erase("eve", &held).unwrap();
     assert_eq!(s.verdicts().unwrap().iter().map(|v| v.owner.as_str()).collect::<Vec<_>>(), ["fay"]);
     say_when(s);
+    // what is at work on an erased clip records nothing
+    s.record_under(None, "hal", "k", "{}", &r, None).unwrap();
+    assert!(s.take("hal", &id, at(9, 1)).unwrap());
+    let held = s.held_by("hal").unwrap();
+    s.erase("hal", &held).unwrap();
+    assert!(matches!(s.record_under(Some(at(9, 1)), "hal", "k", "{}", &r, None), Err(Error::LeaseLost)));
     // an erasure ends the leases of its student alone
     assert!(s.take("eve", &id, at(9, 1)).unwrap() && s.take("fay", &id, at(9, 2)).unwrap());
     s.end_leases("eve").unwrap();

@@ -31,6 +31,20 @@ fn kept_key_points_become_results_of_earlier_nights() {
     // an improving slide is called so: its students' tracks were put in that order
     let said = dawnsheet(&["trend", "Jonas Lind", "--out", out.to_str().unwrap()]).stdout;
     assert!(said.lines().any(|l| l.contains("hip slide") && l.contains("improving")), "{said}");
+    // who was erased stays so, and so do clips past their keeping time
+    let forgotten = |more: &[&str]| dawnsheet(&[&["forget", "Jonas Lind", "--out", out.to_str().unwrap()], more].concat());
+    assert_eq!(forgotten(&["--yes"]).code, 0);
+    let others = place.reports().len();
+    let store = Store::open(&out.join("dawnsheet.sqlite")).unwrap();
+    let (aged, _) = store.results().unwrap().remove(0);
+    store.forget(&format!("{}/{}", aged.owner, aged.report.clip.sha256), "measured too long ago").unwrap();
+    drop(store);
+    let again = take(&history);
+    assert_eq!(again.code, 1);
+    assert!(again.stdout.contains("erased on request") && again.stdout.contains("measured too long ago"), "{}", again.stdout);
+    assert_eq!(place.reports().len(), others, "{}", again.stdout);
+    assert_eq!(forgotten(&["--take-in-again"]).code, 0);
+    assert!(take(&history).stdout.contains(&format!("{} taken in", 16 - others)));
     // what is no key point is named and left out
     let wrong = place.folder.path().join("wrong/Ada");
     std::fs::create_dir_all(&wrong).unwrap();

@@ -155,6 +155,7 @@ pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> 
             far.as_deref_mut().map(|f| f.forget_spelled(&whom.owner, &mark)).transpose()?;
         }
     }
+    store.end_leases(&whom.owner)?;
     far.as_deref_mut().map(|f| f.end_leases(&whom.owner)).transpose()?;
     let held = held_by(out, store, far.as_deref_mut(), &whom.owner)?;
     let mut done = Forgotten { clips: held.iter().filter(|h| h.judged).count(), ..Forgotten::default() };
@@ -162,6 +163,8 @@ pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> 
     for h in &held {
         done.files += remove_seen(out, h)?;
     }
+    let alone: BTreeSet<&str> = held.iter().filter(|h| !h.shared).map(|h| h.clip.as_str()).collect();
+    out.erase_staging(&whom.owner, &alone)?;
     let ids: BTreeSet<&str> = held.iter().map(|h| h.clip.as_str()).collect();
     done.log_lines = clean_logs(out, &ids)?;
     clean_quarantine(out, whom, &ids)?;
@@ -277,13 +280,21 @@ fn remove_clip(out: &OutFolder, store: &mut Store, owner: &str, clip: &str, held
 }
 
 /// Drops the refusals of uploads that may be opened by now or went away: `names` are all in the inbox, `identified` those that
-/// were looked at.
-pub(super) fn mended(out: &OutFolder, store: &mut Store, names: &BTreeSet<String>, identified: &[Identified]) -> Result<()> {
+/// were looked at. What lies below a folder that is `unreadable` may still be there.
+pub(super) fn mended(
+    out: &OutFolder,
+    store: &mut Store,
+    names: &BTreeSet<String>,
+    unreadable: &[String],
+    identified: &[Identified],
+) -> Result<()> {
+    let hidden = |file: &str| unreadable.iter().any(|folder| Path::new(file).starts_with(folder));
+    let gone = |file: &String| !names.contains(file) && !hidden(file);
     let fine: BTreeSet<&str> = identified.iter().filter(|(_, i)| i.is_ok()).map(|(u, _)| u.brief.file.as_str()).collect();
     let rows = store.results()?.into_iter().map(|(s, _)| (s.owner, s.report));
     for (owner, report) in rows.chain(without_rows(out, store)?) {
         let clip = &report.clip;
-        if clip.sha256 == placeholder_sha256(&clip.file) && (fine.contains(clip.file.as_str()) || !names.contains(&clip.file)) {
+        if clip.sha256 == placeholder_sha256(&clip.file) && (fine.contains(clip.file.as_str()) || gone(&clip.file)) {
             place::remove(&out.report(&owner, &clip.id)?)?;
             let held: Vec<Held> = store.held_by(&owner)?.into_iter().filter(|h| h.clip == clip.id).collect();
             store.erase(&owner, &held)?;

@@ -88,6 +88,13 @@ pub struct Workers {
     threads: usize,
 }
 
+/// Variables that a worker does not inherit.
+const SECRETS: [&str; 6] =
+    ["DAWNSHEET_STORE", "DAWNSHEET_QUEUE", "PGPASSWORD", "AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY", "AWS_SESSION_TOKEN"];
+
+/// How long a worker has to end by itself.
+const GRACE: Duration = Duration::from_secs(1);
+
 /// Threads at most that decode a clip: each holds a picture or two.
 const MAX_THREADS: usize = 4;
 
@@ -117,7 +124,9 @@ impl Workers {
         let kept = || std::iter::from_fn(|| idle().pop()).find_map(|mut host| host.lives().then_some(host));
         let mut host = kept().map_or_else(|| Host::start(&self.program, stderr), Ok)?;
         // a worker that died at once closes the pipe; its exit status tells the rest
-        let _ = writeln!(host.orders, "{text}");
+        if let Some(orders) = &mut host.orders {
+            let _ = writeln!(orders, "{text}");
+        }
         let limit = Duration::from_secs_f64(job.settings.night.clip_seconds);
         let began = Instant::now();
         let ended = loop {
@@ -162,7 +171,8 @@ impl Workers {
 #[derive(Debug)]
 struct Host {
     child: Child,
-    orders: ChildStdin,
+    /// Until it is dropped.
+    orders: Option<ChildStdin>,
     answers: BufReader<ChildStdout>,
 }
 
@@ -178,8 +188,8 @@ impl Host {
     /// `stderr`: what it complains before its first order; then it turns to the file in that order's folder.
     fn start(program: &Path, stderr: File) -> Result<Host> {
         let mut command = Command::new(program);
-        // what decodes strangers' files need not know how to reach a database
-        for secret in ["DAWNSHEET_STORE", "DAWNSHEET_QUEUE", "PGPASSWORD"] {
+        // what decodes strangers' files need not know how to reach a database or object storage
+        for secret in SECRETS {
             command.env_remove(secret);
         }
         let mut child = command
@@ -196,7 +206,7 @@ impl Host {
             .spawn()
             .map_err(|e| Error::Installation(format!("{} cannot be started: {e}", program.display())))?;
         match (child.stdin.take(), child.stdout.take()) {
-            (Some(orders), Some(answers)) => Ok(Host { child, orders, answers: BufReader::new(answers) }),
+            (Some(orders), Some(answers)) => Ok(Host { child, orders: Some(orders), answers: BufReader::new(answers) }),
             _ => Err(Error::Internal("no pipes to the worker".into())),
         }
     }
@@ -225,8 +235,13 @@ impl Host {
 }
 
 impl Drop for Host {
-    /// Kills it with what it is at, and waits until both are gone: each holds the pipe.
+    /// Ends its orders, upon which it kills what it is at, waits for that and ends; kills both where it does not.
     fn drop(&mut self) {
+        drop(self.orders.take());
+        let began = Instant::now();
+        while self.lives() && began.elapsed() < GRACE {
+            std::thread::sleep(Duration::from_millis(2));
+        }
         // the number of one that ended may be another's by now; what it was at dies with it
         if self.lives()
             && let Some(group) = Pid::from_raw(self.child.id() as i32)

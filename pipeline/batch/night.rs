@@ -54,8 +54,8 @@ struct Shared<'a> {
     bar: ProgressBar,
 }
 
-/// Runs the night. Errors: usage and installation, before anything is started; what happens to single clips, and why the run
-/// had to stop early, stands in the summary.
+/// Runs the night. Errors: whatever is wrong before the first clip is begun; from then on what happens to single clips, and why
+/// the run had to stop early, stands in the summary.
 pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let began = Instant::now();
     let deadline = night.until.map(|t| deadline(&Zoned::now(), t)).transpose().map_err(|e| Error::Usage(format!("--until: {e}")))?;
@@ -66,13 +66,18 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let found = walk(&night.inbox, &night.roster, &night.settings)?;
     let out = OutFolder::open(&night.out)?;
     let _lock = out.lock()?;
-    out.sweep()?;
-    log::start(&out)?;
     let mut store = Store::open(&out.store())?;
     if let Ok(inbox) = std::path::absolute(&night.inbox) {
         store.set_note(forget::INBOX, &inbox.to_string_lossy())?;
     }
-    forget::expire(&out, &mut store, None, night.settings.night.keep_days)?;
+    {
+        // what a coach's word or an export is writing at this moment is not left over, and no page is made of half an erasure
+        let _pen = out.pen()?;
+        out.sweep()?;
+        forget::expire(&out, &mut store, None, night.settings.night.keep_days)?;
+    }
+    // only now: erasing puts other files in place of the logs
+    log::start(&out)?;
     let mut summary = Summary { other_files: found.others, unreadable_folders: found.unreadable, ..Summary::default() };
 
     let owners = Owners::new(store.students()?);
@@ -92,7 +97,7 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         rayon::iter::Either::Left((u, identity))
     });
     summary.lines.extend(unread.iter().map(|u| line(u, &of(u), Place::Waiting, None, true, INTERRUPTED.into())));
-    forget::mended(&out, &mut store, &names, &identified)?;
+    forget::mended(&out, &mut store, &names, &summary.unreadable_folders, &identified)?;
     let asked = Asked { choice: night.choice, settings: &night.settings, roster: &night.roster, retry_failed: night.retry_failed };
     let tasks = plan(identified, &asked, &owners, &out, &models, &mut store, &mut summary)?;
     let workers = night.workers.unwrap_or_else(usual_workers).max(1);
@@ -113,22 +118,24 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let pool = rayon::ThreadPoolBuilder::new().num_threads(workers).build().map_err(|e| Error::Internal(e.to_string()))?;
     pool.install(|| tasks.into_iter().par_bridge().for_each(|task| shared.one(task)));
     shared.bar.finish_and_clear();
-    let fatal = shared.stopped.into_inner().unwrap_or(None);
+    let fatal = shared.stopped.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
     summary.lines.extend(shared.lines.into_inner().unwrap_or_default());
     summary.lines.sort_by(|a, b| a.file.cmp(&b.file));
     summary.stage_seconds = shared.stages.into_inner().unwrap_or_default();
     summary.seconds = began.elapsed().as_secs_f64();
     summary.interrupted = interrupt.draining();
     tracing::info!(seconds = summary.seconds, interrupted = summary.interrupted, stopped = fatal.is_some(), "night ends");
-    match fatal {
-        Some(e @ (Error::Usage(_) | Error::Installation(_))) => return Err(e),
-        Some(e) => summary.stopped = Some(e.to_string()),
-        None => quarantine::write(&out, &shared.store.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner), &summary.lines)?,
-    }
+    // clips are done by now: whatever stopped the run, the coach gets the account of them
+    let store = shared.store.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let written = quarantine::write(&out, &store, &summary.lines);
+    summary.stopped = fatal.or(written.err()).map(|e| e.to_string());
     Ok(summary)
 }
 
 const INTERRUPTED: &str = "the run was interrupted before it";
+
+/// Before the key in the row of a clip whose worker failed every time.
+const FAILED: &str = "failed ";
 
 impl Shared<'_> {
     fn one(&self, task: Task) {
@@ -201,12 +208,21 @@ impl Shared<'_> {
         }
         let evidence = self.store().failed_attempts(owner, identity.id())?;
         let why = evidence.last().map_or_else(|| "its worker failed".to_string(), |e| e.why.clone());
-        let report = judge::failed(identity, ReasonCode::WorkerFailed.because(&why), self.night.choice, self.models, &self.night.settings);
+        self.keep_failed(task, &why)?;
+        Ok(line(upload, owner, Place::Quarantined, Some(identity.id()), true, why))
+    }
+
+    /// Keeps that every try failed, unless the clip has a result of an earlier run: that one stays.
+    fn keep_failed(&self, task: &Task, why: &str) -> Result<()> {
+        let Task { identity, owner, key, .. } = task;
+        if self.store().done_key(owner, identity.id())?.is_some_and(|key| !key.starts_with(FAILED)) {
+            return Ok(());
+        }
+        let report = judge::failed(identity, ReasonCode::WorkerFailed.because(why), self.night.choice, self.models, &self.night.settings);
         place::write(&self.out.report(owner, identity.id())?, report.to_json().as_bytes())?;
         // a row like any other, for sheet and keeping time, but under no key by which the clip would be done
         let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
-        self.store().record(owner, &format!("failed {}", task.key), &text, &report, None)?;
-        Ok(line(upload, owner, Place::Quarantined, Some(identity.id()), true, why))
+        self.store().record(owner, &format!("{FAILED}{key}"), &text, &report, None)
     }
 
     /// One try at a clip; no line where its worker failed and there may be another try.

@@ -87,11 +87,7 @@ pub(super) fn plan(
     for (upload, identity) in identified {
         let owner = owners.of(upload.brief.student.as_deref());
         let bytes = identity.as_ref().map_or_else(|_| placeholder_sha256(&upload.brief.file), |i| i.sha256.clone());
-        let mut marks = owners.marks(&owner, upload.brief.student.as_deref());
-        marks.push(format!("{owner}/{bytes}"));
-        if let Some(why) = marks.iter().find_map(|what| store.forgotten(what).transpose()).transpose()? {
-            // of another spelling a digest is kept in place of the reason
-            let why = if why.contains(' ') { why } else { ON_REQUEST.into() };
+        if let Some(why) = forgotten(store, owners, &owner, upload.brief.student.as_deref(), &bytes)? {
             summary.lines.push(line(&upload, &owner, Place::Forgotten, None, false, why));
             continue;
         }
@@ -128,6 +124,15 @@ pub(super) fn plan(
         tasks.push(Task { upload, identity, owner, key });
     }
     Ok(fair_order(tasks, |t| (&t.owner, t.upload.bytes, &t.upload.brief.file)))
+}
+
+/// Why these bytes of this student are to be skipped, where one or the other was erased on purpose.
+pub(super) fn forgotten(store: &Store, owners: &Owners, owner: &str, student: Option<&str>, sha256: &str) -> Result<Option<String>> {
+    let mut marks = owners.marks(owner, student);
+    marks.push(format!("{owner}/{sha256}"));
+    let why = marks.iter().find_map(|what| store.forgotten(what).transpose()).transpose()?;
+    // of another spelling a digest is kept in place of the reason
+    Ok(why.map(|why| if why.contains(' ') { why } else { ON_REQUEST.into() }))
 }
 
 /// Every name by which an upload's student goes: as reported, the folder's where that led to the student, the roster's.

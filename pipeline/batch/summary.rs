@@ -95,7 +95,7 @@ impl Summary {
     pub fn exit_code(&self) -> u8 {
         if self.interrupted {
             130
-        } else if self.stopped.is_some() || self.lines.iter().any(|l| !l.place.is_fine()) {
+        } else if self.stopped.is_some() || !self.unreadable_folders.is_empty() || self.lines.iter().any(|l| !l.place.is_fine()) {
             1
         } else {
             0

@@ -1,7 +1,9 @@
 //! Key points that were kept elsewhere (another machine, an older out folder) become results here: judged as if their clips
 //! had come in. No video is read.
 
+use super::forget::ON_REQUEST;
 use super::key;
+use super::plan::forgotten;
 use crate::error::{Error, Result};
 use crate::history::store::Attempt;
 use crate::history::{Owners, Store};
@@ -24,6 +26,8 @@ pub struct TakenIn {
     pub known: usize,
     /// Files that cannot be read, or must wait, and why.
     pub refused: Vec<(String, String)>,
+    /// Folders that cannot be read.
+    pub unreadable: Vec<String>,
 }
 
 /// Takes in `FOLDER/<student>/<name>.npz`, as `out/keypoints` holds them; the date comes from a sidecar `<name>.toml` or the
@@ -38,9 +42,10 @@ pub fn take_in(
 ) -> Result<TakenIn> {
     let mut at_once = settings.clone();
     at_once.intake.settle_seconds = 0.0;
-    let mut done = TakenIn::default();
     let owners = Owners::new(store.students()?);
-    for upload in walk_for(&["npz"], folder, roster, &at_once)?.uploads {
+    let found = walk_for(&["npz"], folder, roster, &at_once)?;
+    let mut done = TakenIn { unreadable: found.unreadable, ..TakenIn::default() };
+    for upload in found.uploads {
         let file = upload.brief.file.clone();
         match one(upload, &owners, out, store, models, settings)? {
             Ok(true) => done.new += 1,
@@ -73,6 +78,10 @@ fn one(
     let by = by.unwrap_or_else(|| SeenBy { choice: ModelChoice::Unknown, model_sha256: UNKNOWN.into(), engine: UNKNOWN.into() });
     let identity = Identity { sha256: hex(&Sha256::digest(&bytes)), bytes: bytes.len() as u64, brief: upload.brief };
     let (owner, choice) = (owners.of(identity.brief.student.as_deref()), by.choice);
+    if let Some(why) = forgotten(store, owners, &owner, identity.brief.student.as_deref(), &identity.sha256)? {
+        let advice = if why == ON_REQUEST { ": dawnsheet forget STUDENT --take-in-again takes the student in again" } else { "" };
+        return Ok(Err(format!("{why}{advice}")));
+    }
     let key = key(&identity, choice, models, settings);
     if store.done_key(&owner, identity.id())?.as_deref() == Some(&key) {
         return Ok(Ok(false));

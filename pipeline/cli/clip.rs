@@ -66,7 +66,7 @@ pub fn run(a: Clip) -> Result<u8> {
     };
     brief.set_dates(None, &name, a.file.metadata().ok().and_then(|m| m.modified().ok()));
     let out = a.out.as_deref().map(OutFolder::open).transpose()?;
-    let _lock = out.as_ref().map(OutFolder::lock).transpose()?;
+    let _lock = out.as_ref().map(OutFolder::lock_beside).transpose()?;
     let temporary = tempfile::tempdir().map_err(|e| Error::Usage(format!("no temporary folder can be made: {e}")))?;
     let (identity, report, folder) = match admit(&a.file, &settings) {
         Err(reason) => {
@@ -77,7 +77,7 @@ pub fn run(a: Clip) -> Result<u8> {
         Ok(admitted) => {
             let identity = Identity { sha256: admitted.sha256, bytes: admitted.bytes, brief };
             let folder = match &out {
-                Some(out) => out.staging(identity.id())?,
+                Some(out) => out.staging(&format!("{}-{}", identity.id(), std::process::id()))?,
                 None => temporary.path().to_path_buf(),
             };
             let job = Job { identity: identity.clone(), choice: a.model, settings: settings.clone() };
@@ -94,6 +94,8 @@ pub fn run(a: Clip) -> Result<u8> {
         }
     };
     if let Some(out) = &out {
+        // another may put the same clip there at this moment
+        let _pen = out.pen()?;
         if let Some(folder) = folder {
             let seen = folder.join(job::SEEN);
             if seen.is_file() {

@@ -184,6 +184,9 @@ fn run_enqueue(a: EnqueueArgs) -> Result<u8> {
     for (file, why) in &p.waiting {
         eprintln!("waits: {}: {why}", dawnsheet::report::printable(file));
     }
+    for folder in &p.unreadable_folders {
+        eprintln!("cannot be read: {}", dawnsheet::report::printable(folder));
+    }
     if a.json {
         println!("{}", serde_json::to_string_pretty(&p).map_err(|e| Error::Internal(e.to_string()))?);
     } else {
@@ -194,7 +197,7 @@ fn run_enqueue(a: EnqueueArgs) -> Result<u8> {
             p.refused, p.forgotten, j.dead, j.revived
         );
     }
-    Ok(u8::from(!p.waiting.is_empty() || p.refused > 0 || p.jobs.dead > 0))
+    Ok(u8::from(!p.waiting.is_empty() || !p.unreadable_folders.is_empty() || p.refused > 0 || p.jobs.dead > 0))
 }
 
 fn run_work(a: WorkArgs) -> Result<u8> {

@@ -41,6 +41,11 @@ impl Postgres {
         Ok(Postgres { db, coach })
     }
 
+    /// Whose store it is.
+    pub fn coach(&self) -> &str {
+        &self.coach
+    }
+
     fn welcome_digest(&mut self, digest: &str) -> Result<bool> {
         let mut step = self.db.transaction()?;
         step.execute("DELETE FROM dawnsheet.forgotten WHERE coach = $1 AND why = $2", &[&self.coach, &digest])?;

@@ -348,6 +348,7 @@ impl Store {
             step.execute("DELETE FROM result WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
             step.execute("DELETE FROM verdict WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
             step.execute("DELETE FROM attempt WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
+            step.execute("DELETE FROM lease WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
             if !h.shared {
                 step.execute("DELETE FROM seen WHERE sha256 = ?1", [&h.sha256])?;
                 step.execute("DELETE FROM attempt WHERE sha256 = ?1", [&h.sha256])?;

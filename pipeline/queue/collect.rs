@@ -1,7 +1,7 @@
 //! A coach's results out of PostgreSQL into an out folder, so that sheet, trend and desk read them as ever.
 
 use crate::batch::forget;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::history::postgres::Postgres;
 use crate::history::store::Held;
 use crate::history::{Results, Row, Store, elsewhere};
@@ -28,7 +28,10 @@ pub fn collect(url: &str, coach: Option<&str>, folder: &Path, keep_days: f64) ->
     let out = OutFolder::open(folder)?;
     let _lock = out.lock()?;
     let mut to = Store::open(&out.store())?;
+    tie(&to, from.coach())?;
+    let pen = out.pen()?;
     let mut erased = forget::follow(&out, &mut to, &mut from)? + forget::expire(&out, &mut to, Some(&mut from), keep_days)?;
+    drop(pen);
     let here: BTreeMap<(String, String), Row> = to.rows()?.into_iter().map(|r| (place_of(&r), r)).collect();
     let (mut new, mut known, mut there) = (0, 0, BTreeSet::new());
     for row in from.rows()? {
@@ -48,16 +51,30 @@ pub fn collect(url: &str, coach: Option<&str>, folder: &Path, keep_days: f64) ->
         }
         there.insert(place_of(&row));
     }
+    let pen = out.pen()?;
     for (owner, clip) in to.brought()?.into_iter().filter(|at| !there.contains(at)) {
         forget::withdraw(&out, &mut to, &owner, &clip)?;
         erased += 1;
     }
-    let pen = out.pen()?;
     elsewhere::join(&mut to, &mut from)?;
     // once more: somebody may have been erased while rows were brought
     erased += forget::follow(&out, &mut to, &mut from)?;
     let page = sheet::write_with(&pen, &out, &to, None, None)?;
     Ok(Collected { new, known, erased, page })
+}
+
+/// Note of a folder that follows a coach.
+const COACH: &str = "coach collected";
+
+/// Ties the folder to the coach whose results it holds: those of another would push them out. Error: usage, it is another's.
+fn tie(to: &Store, coach: &str) -> Result<()> {
+    match to.note(COACH)? {
+        None => to.set_note(COACH, coach),
+        Some(whose) if whose == coach => Ok(()),
+        Some(whose) => Err(Error::Usage(format!(
+            "this folder holds the results of coach '{whose}', not of '{coach}': say --coach {whose}, or name another folder with --out"
+        ))),
+    }
 }
 
 fn place_of(row: &Row) -> (String, String) {

@@ -6,6 +6,7 @@ use super::media::Media;
 use super::stores::StoreAt;
 use crate::batch::schedule::fair_order;
 use crate::error::{Error, Result};
+use crate::history::store::Held;
 use crate::history::{Owners, Results};
 use crate::intake::admit::placeholder_sha256;
 use crate::intake::{Brief, Roster, Upload};
@@ -45,6 +46,8 @@ pub struct Planned {
     pub forgotten: usize,
     /// File and why it waits for the next time.
     pub waiting: Vec<(String, String)>,
+    /// Folders of the inbox that cannot be read.
+    pub unreadable_folders: Vec<String>,
 }
 
 /// Name of the note that holds settings.
@@ -68,10 +71,10 @@ type Identified = (Upload, std::result::Result<Identity, Reason>);
 pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
     let models = Models::locate();
     let mut store = plan.store.open(&plan.coach)?;
-    let uploads = plan.inbox.uploads(&plan.roster, &plan.settings)?;
-    let mut planned = Planned { uploads: uploads.len(), ..Planned::default() };
+    let found = plan.inbox.uploads(&plan.roster, &plan.settings)?;
+    let mut planned = Planned { uploads: found.uploads.len(), unreadable_folders: found.unreadable, ..Planned::default() };
     let mut ready = Vec::new();
-    for u in uploads {
+    for u in found.uploads {
         let lacks = || plan.media.as_ref().and_then(|m| m.lacks(&u.brief.file, u.bytes));
         match u.waits.clone().or_else(|| unstorable(&u.brief)).or_else(lacks) {
             Some(why) => planned.waiting.push((u.brief.file, why)),
@@ -100,7 +103,7 @@ pub fn enqueue(plan: &Enqueue, queue: &Queue) -> Result<Planned> {
 }
 
 /// Takes what was given up off the sheet and out of the queue where another file lies under its name by now: sent again, it is
-/// another clip.
+/// another clip. And what was refused, where it may be opened by now.
 fn replaced(plan: &Enqueue, identified: &[Identified], queue: &Queue, store: &mut dyn Results) -> Result<()> {
     let owners = Owners::new(store.students()?);
     let sha256 =
@@ -112,6 +115,14 @@ fn replaced(plan: &Enqueue, identified: &[Identified], queue: &Queue, store: &mu
             // the job first: a machine would tell of it again
             queue.remove(&[last.job])?;
             store.retract(&job.owner, job.identity.id())?;
+        }
+    }
+    let fine: BTreeSet<&str> = identified.iter().filter(|(_, i)| i.is_ok()).map(|(u, _)| u.brief.file.as_str()).collect();
+    for (stored, _) in store.results()? {
+        let clip = &stored.report.clip;
+        if fine.contains(clip.file.as_str()) && clip.sha256 == placeholder_sha256(&clip.file) {
+            let held: Vec<Held> = store.held_by(&stored.owner)?.into_iter().filter(|h| h.clip == clip.id).collect();
+            store.erase(&stored.owner, &held)?;
         }
     }
     Ok(())

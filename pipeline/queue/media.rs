@@ -3,6 +3,7 @@
 use super::objects::Objects;
 use crate::error::{Error, Result};
 use crate::intake::admit::{Admitted, admit};
+use crate::intake::inbox::Found;
 use crate::intake::{Roster, Upload, walk};
 use crate::judge::Identity;
 use crate::report::Reason;
@@ -74,11 +75,11 @@ impl Media {
         }
     }
 
-    /// The clips that lie here.
-    pub fn uploads(&self, roster: &Roster, settings: &Settings) -> Result<Vec<Upload>> {
+    /// The clips that lie here, and the folders that cannot be read.
+    pub fn uploads(&self, roster: &Roster, settings: &Settings) -> Result<Found> {
         match self {
-            Media::Folder(folder) => Ok(walk(folder, roster, settings)?.uploads),
-            Media::Objects(objects) => objects.uploads(roster, settings),
+            Media::Folder(folder) => walk(folder, roster, settings),
+            Media::Objects(objects) => Ok(Found { uploads: objects.uploads(roster, settings)?, ..Found::default() }),
         }
     }
 
