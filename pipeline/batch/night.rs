@@ -125,6 +125,12 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     summary.seconds = began.elapsed().as_secs_f64();
     summary.interrupted = interrupt.draining();
     tracing::info!(seconds = summary.seconds, interrupted = summary.interrupted, stopped = fatal.is_some(), "night ends");
+    // an installation that let no clip through is one that nothing was started with
+    let nothing_done = !summary.lines.iter().any(|l| l.new && l.place != Place::Waiting);
+    let fatal = match fatal {
+        Some(e @ (Error::Usage(_) | Error::Installation(_))) if nothing_done => return Err(e),
+        other => other,
+    };
     // clips are done by now: whatever stopped the run, the coach gets the account of them
     let store = shared.store.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
     let written = quarantine::write(&out, &store, &summary.lines);
