@@ -417,10 +417,15 @@ fn a_night_that_has_to_stop_still_gives_its_account_and_its_sheet() {
     run.args(["run", "--json", "--workers", "1", "--out"]).arg(place.out()).arg(place.inbox());
     run.env("DAWNSHEET_MODELS", support::repository("models")).env("A_PLAIN_WORD", "hello");
     let secrets = ["AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY", "AWS_SESSION_TOKEN", "PGPASSWORD"];
-    let ran = support::ran(run.envs(secrets.map(|name| (name, "hush"))).output().unwrap());
+    run.envs(secrets.map(|name| (name, "hush")));
+    // nothing done at all: an installation that is not fit to start with
+    assert_eq!(support::ran(run.output().unwrap()).code, 2);
+    // something done before: the coach has it in the morning
+    place.write("Ada/letter.mp4", b"no video");
+    let ran = support::ran(run.output().unwrap());
     assert_eq!(ran.code, 1, "{}", ran.stderr);
     let summary: serde_json::Value = serde_json::from_str(&ran.stdout).unwrap();
-    assert!(summary["stopped"].is_string() && summary["lines"].as_array().unwrap().len() == 3, "{summary}");
+    assert!(summary["stopped"].is_string() && summary["lines"].as_array().unwrap().len() == 4, "{summary}");
     assert!(ran.stderr.contains("had to stop"), "{}", ran.stderr);
     let index = std::fs::read_to_string(place.out().join("sheet/index.html")).unwrap();
     assert!(index.contains("the run stopped before it"));
