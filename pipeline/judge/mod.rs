@@ -16,7 +16,7 @@ use crate::seen::Seen;
 use crate::settings::Settings;
 use crate::swing::{Moment, SwingRead, read_swings};
 use serde_json::json;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Whose clip, which bytes.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -131,7 +131,9 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         reasons.push(ReasonCode::NoSwing.reason());
     }
     reasons.sort_by(|a, b| b.severity.cmp(&a.severity).then(a.code.cmp(&b.code)));
-    reasons.dedup_by(|a, b| a.code == b.code);
+    // of one code the weightiest stays
+    let mut told = BTreeSet::new();
+    reasons.retain(|r| told.insert(r.code));
     let view = main.map(|m| view(&reads[m]));
     let usable = swings.iter().any(|s| s.main && s.metrics.values().any(|m| m.measured().is_some()));
     let playback = main.map_or(PlaybackFactor { value: 1.0, source: PlaybackSource::Assumed }, |m| playback(&reads[m], brief));
