@@ -178,16 +178,88 @@ fn reports_follow_the_committed_schema() {
 fn key_pictures_are_drawn() {
     for report in night().place.reports() {
         let folder = night().place.out().join("sheet/pictures").join(&report.clip.id);
-        let wanted: &[&str] = if report.view.unwrap().kind == ViewKind::FaceOn {
-            &["address", "top", "impact", "half_follow_through", "chest_high_follow_through"]
-        } else {
-            &["address", "top", "impact"]
+        let face_on = report.view.unwrap().kind == ViewKind::FaceOn;
+        let wanted: &[&str] = match face_on {
+            true => &["address", "hip_furthest", "head_furthest", "top", "impact", "half_follow_through", "late_follow_through"],
+            false => &["address", "top", "impact"],
         };
         for name in wanted {
             let bytes = std::fs::read(folder.join(format!("{name}.jpg"))).unwrap();
             assert!(bytes.starts_with(&[0xFF, 0xD8]) && bytes.len() > 10_000);
         }
+        assert_eq!(std::fs::read_dir(&folder).unwrap().count(), wanted.len(), "nothing is drawn that was not measured");
     }
+}
+
+/// Places of the lines' colour in a key picture.
+fn drawn(path: &std::path::Path) -> (Vec<[f64; 2]>, impl Fn(f64, f64) -> bool) {
+    use opencv::core::{MatTraitConst, Vec3b};
+    let picture = opencv::imgcodecs::imread(path.to_str().unwrap(), opencv::imgcodecs::IMREAD_COLOR).unwrap();
+    let (w, h) = (picture.cols(), picture.rows());
+    let lit: Vec<bool> = (0..h)
+        .flat_map(|y| (0..w).map(move |x| (x, y)))
+        .map(|(x, y)| {
+            let p = picture.at_2d::<Vec3b>(y, x).unwrap();
+            p[0] < 110 && (150..=225).contains(&p[1]) && p[2] > 215
+        })
+        .collect();
+    let all = (0..lit.len()).filter(|&i| lit[i]).map(|i| [(i as i32 % w) as f64, (i as i32 / w) as f64]).collect();
+    let is_lit = move |x: f64, y: f64| {
+        let (x, y) = (x.round() as i32, y.round() as i32);
+        (0..w).contains(&x) && (0..h).contains(&y) && lit[(y * w + x) as usize]
+    };
+    (all, is_lit)
+}
+
+/// The picture alone is looked at: where the ring is, and how the lines from it to their far ends bend, must be the bend that was
+/// measured. Lines of another frame or another look than the number's were off by up to 60 degrees.
+#[test]
+fn the_arm_that_is_drawn_is_the_arm_of_the_number() {
+    let mut looked_at = 0;
+    for report in night().place.reports().iter().filter(|r| r.view.as_ref().unwrap().kind == ViewKind::FaceOn) {
+        let swing = report.swings.iter().find(|s| s.main).unwrap();
+        let shown = &swing.shown["late_follow_through"];
+        let path = night().place.out().join("sheet/pictures").join(&report.clip.id).join("late_follow_through.jpg");
+        let (lines, lit) = drawn(&path);
+        let ring = |c: &[f64; 2]| {
+            (5..18)
+                .map(|r| {
+                    (0..24)
+                        .filter(|k| {
+                            let a = f64::from(*k) * std::f64::consts::TAU / 24.0;
+                            lit(c[0] + f64::from(r) * a.cos(), c[1] + f64::from(r) * a.sin())
+                        })
+                        .count()
+                })
+                .max()
+                .unwrap()
+        };
+        // the ring's middle is not lit itself: candidates are all places about the lines
+        let near: std::collections::BTreeSet<(i64, i64)> = lines
+            .iter()
+            .flat_map(|p| {
+                [-9i64, -6, -3, 0, 3, 6, 9]
+                    .into_iter()
+                    .flat_map(move |dx| [-9i64, -6, -3, 0, 3, 6, 9].map(|dy| (p[0] as i64 + dx, p[1] as i64 + dy)))
+            })
+            .collect();
+        let elbow = near.iter().map(|&(x, y)| [x as f64, y as f64]).max_by_key(ring).unwrap();
+        assert!(ring(&elbow) >= 20, "a ring is drawn: {}", ring(&elbow));
+        let from = |p: [f64; 2]| [p[0] - elbow[0], p[1] - elbow[1]];
+        let arms: Vec<[f64; 2]> = lines.iter().map(|p| from(*p)).collect();
+        let furthest = |v: &[[f64; 2]]| v.iter().copied().max_by(|a, b| a[0].hypot(a[1]).total_cmp(&b[0].hypot(b[1]))).unwrap();
+        let one = furthest(&arms);
+        // the other end lies on another side of the ring
+        let apart = |p: &[f64; 2]| (p[0] * one[0] + p[1] * one[1]) / (p[0].hypot(p[1]) * one[0].hypot(one[1])).max(1e-9) < 0.5;
+        let other = furthest(&arms.iter().copied().filter(apart).collect::<Vec<_>>());
+        let bend =
+            180.0 - ((one[0] * other[0] + one[1] * other[1]) / (one[0].hypot(one[1]) * other[0].hypot(other[1]))).acos().to_degrees();
+        let Some(Metric::Value(measured)) = swing.metrics.get("lead_elbow_flexion_late_deg") else { continue };
+        assert!((bend - measured.value).abs() < 8.0, "{}: drawn {bend:.0}, told {:.0}", report.clip.file, measured.value);
+        assert!(measured.frames.contains(&shown.frame), "on a frame that the number rests on");
+        looked_at += 1;
+    }
+    assert!(looked_at >= 3, "{looked_at}");
 }
 
 #[test]

@@ -198,7 +198,7 @@ fn links_lead_to_files_and_the_same_bytes_have_a_page_for_each_student() {
     Builder::new(2, "Ada", "2026-05-01").record(&mut store);
     let pictures = out.pictures(&id);
     std::fs::create_dir_all(&pictures).unwrap();
-    for event in ["address", "top", "impact", "half_follow_through", "chest_high_follow_through"] {
+    for event in ["address", "hip_furthest", "top", "impact", "half_follow_through", "late_follow_through"] {
         std::fs::write(pictures.join(format!("{event}.jpg")), b"not looked into").unwrap();
     }
     index(&out, &store, None);
@@ -227,12 +227,12 @@ fn links_lead_to_files_and_the_same_bytes_have_a_page_for_each_student() {
         }
     }
     assert!(followed > 60, "{followed}");
-    // four pictures on the sheet, the one to look at first; five on the clip's page
+    // four pictures on the sheet, the one to look at first; all on the clip's page
     let sheet = std::fs::read_to_string(folder.path().join("sheet/index.html")).unwrap();
     assert_eq!(between(&sheet, "<div class=\"shots", "</div>").matches("<img").count(), 4);
-    assert!(between(&sheet, "<div class=\"shots", "</figure>").contains("/top.jpg"));
+    assert!(between(&sheet, "<div class=\"shots", "</figure>").contains("/hip_furthest.jpg"));
     let clip = std::fs::read_to_string(folder.path().join(format!("sheet/clip/{id}.html"))).unwrap();
-    assert_eq!(clip.matches("<img").count(), 5);
+    assert_eq!(clip.matches("<img").count(), 6);
 }
 
 #[test]

@@ -8,7 +8,7 @@ pub use verdicts::probability_over;
 
 use crate::intake::Brief;
 use crate::measure::budget::{Budget, judging_sha256};
-use crate::measure::{Context, Quantities, measure, names};
+use crate::measure::{Context, Quantities, measure, names, shown};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::types::*;
 use crate::report::{Reason, ReasonCode, Severity};
@@ -248,6 +248,7 @@ fn swing(
         metrics: names::ALL.iter().filter_map(|n| Some((n.name.to_string(), metric(n, quantities.get(n.name)?)))).collect(),
         faults,
         roots,
+        shown: shown(ctx, quantities),
     }
 }
 

@@ -1,7 +1,7 @@
 //! Likely roots of a fault, each named only where its evidence is outside its error.
 
 use super::verdicts::probability_over;
-use crate::measure::Quantities;
+use crate::measure::{Quantities, names};
 use crate::report::types::*;
 use crate::settings::Settings;
 use std::collections::BTreeMap;
@@ -25,13 +25,24 @@ pub fn roots(quantities: &Quantities, faults: &BTreeMap<FaultName, Fault>, setti
     if found(FaultName::Sway) {
         let four = ["shoulder_tilt_address_deg", "spine_tilt_address_deg", "head_behind_centre_address_cm", "trail_knee_inside_address_cm"];
         let limits = [s.min_shoulder_tilt_deg, s.min_spine_tilt_deg, s.min_head_behind_cm, s.min_trail_knee_inside_cm];
-        let signs = four.iter().zip(limits).filter_map(|(n, l)| under(n, l)).count();
-        if signs >= SIGNS_NEEDED {
+        // only the signs that failed, each with its number and what is wanted
+        let failed: Vec<(&str, String)> = four
+            .iter()
+            .zip(limits)
+            .filter_map(|(n, l)| {
+                let r = reading(under(n, l)?)?;
+                let metric = names::find(n)?;
+                let unit = if metric.unit == "deg" { "°" } else { " cm" };
+                Some((*n, format!("{} by {:.0}{unit}, at least {l:.0} wanted", metric.words, r.value)))
+            })
+            .collect();
+        if failed.len() >= SIGNS_NEEDED {
+            let numbers: Vec<&str> = failed.iter().map(|f| f.1.as_str()).collect();
             all.push(Root {
                 fault: FaultName::Sway,
                 finding: Finding::SetupTooLevel,
-                metrics: four.iter().map(|n| n.to_string()).collect(),
-                text: "the set-up is symmetrical, without tilt".into(),
+                metrics: failed.iter().map(|f| f.0.to_string()).collect(),
+                text: format!("the set-up is symmetrical, without tilt ({})", numbers.join("; ")),
                 practice: "Common practice: at address stand with the trail shoulder a little lower, the pelvis slightly ahead, the head slightly behind the ball and the trail knee inside the line from ankle to hip; then slow backswings beside an upright stick at the outer edge of the trail foot, which the hip does not touch.".into(),
             });
         }

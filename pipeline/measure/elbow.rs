@@ -5,6 +5,7 @@
 //! size would pile it up.
 
 use super::{Context, Outcome};
+use crate::report::types::Shown;
 use crate::seen::Look;
 use crate::swing::body::{distance, flexion_deg, keypoint, middle, signed_distance};
 use crate::swing::fit::{Line, robust_line};
@@ -165,14 +166,56 @@ const SHARED: f64 = 0.6;
 /// A bend known no better than this (standard error, degrees) tells an arm that is long from one that is folded no more.
 const MOST_BEND_SE: f64 = 15.0;
 
+/// The frames from impact to chest high, and those of the second half.
+fn halves<'a>(ctx: &Context, impact: Moment, chest: Moment, arms: &'a [ArmFrame]) -> (Vec<&'a ArmFrame>, Vec<&'a ArmFrame>) {
+    let margin = MARGIN * ctx.swing.slowness;
+    let used: Vec<&ArmFrame> = arms.iter().filter(|a| (impact.time - margin..=chest.time + margin).contains(&a.time)).collect();
+    let second_half = used.iter().filter(|a| a.time >= (impact.time + chest.time) / 2.0 - margin).copied().collect();
+    (used, second_half)
+}
+
+/// Regions whose looks put the elbow further apart than this, upper arms, do not agree.
+const AGREE: f64 = 0.10;
+
+/// The lead arm at impact, at half and in the late follow-through: of the looks that were read there, the one that comes nearest to
+/// what was measured. Places in the picture as filmed.
+pub fn shown(ctx: &Context) -> Vec<(&'static str, Shown)> {
+    let Ok((impact, chest, arms)) = frames(ctx) else { return Vec::new() };
+    let upper = upper_arm(ctx, chest.time);
+    let (used, second_half) = halves(ctx, impact, chest, &arms);
+    let measured = |name: &'static str, wanted: [f64; 2], among: &[&ArmFrame]| -> Option<(&'static str, Shown)> {
+        let off = |a: &Arm| ((bow(a, upper) - wanted[0]) / LEAST_BOW).hypot((bend(a) - wanted[1]) / LEAST_BEND);
+        let all = among.iter().flat_map(|f| f.arms.iter().map(|a| (f.frame, a)));
+        let (frame, nearest) = all.min_by(|a, b| off(a.1).total_cmp(&off(b.1)))?;
+        let place = |name: &str, p: [f64; 2]| (name.to_string(), ctx.body.picture(p));
+        let places = [
+            place("lead_shoulder", nearest.shoulder),
+            place("lead_elbow", nearest.elbow),
+            place("lead_wrist", nearest.wrist),
+            place("grip", nearest.grip),
+        ];
+        let sure = disagreement(among, &|a| bow(a, upper)) <= AGREE;
+        Some((name, Shown { frame, sure, places: places.into(), ..Shown::default() }))
+    };
+    let mut all = Vec::new();
+    if let Some((bow_line, bend_line)) = over_time(&used, &|a| bow(a, upper), LEAST_BOW).zip(over_time(&used, &bend, LEAST_BEND)) {
+        for (name, moment) in [("impact", Some(impact)), ("half_follow_through", ctx.swing.moments.half_follow_through)] {
+            let Some(m) = moment else { continue };
+            let nearest = used.iter().min_by(|a, b| (a.time - m.time).abs().total_cmp(&(b.time - m.time).abs())).copied();
+            all.extend(measured(name, [bow_line.at(m.time), bend_line.at(m.time)], &nearest.into_iter().collect::<Vec<_>>()));
+        }
+    }
+    let middle = |f: &dyn Fn(&Arm) -> f64| median(&second_half.iter().flat_map(|a| a.arms.iter().map(f)).collect::<Vec<_>>());
+    all.extend(measured("late_follow_through", [middle(&|a| bow(a, upper)), middle(&bend)], &second_half));
+    all
+}
+
 fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> Vec<(&'static str, Outcome)> {
     let upper = upper_arm(ctx, chest.time);
     let half = ctx.swing.moments.half_follow_through;
-    let margin = MARGIN * ctx.swing.slowness;
-    let used: Vec<&ArmFrame> = arms.iter().filter(|a| (impact.time - margin..=chest.time + margin).contains(&a.time)).collect();
+    let (used, second_half) = halves(ctx, impact, chest, arms);
     let frames: Vec<usize> = used.iter().map(|a| a.frame).collect();
     let late = (impact.time + 3.0 * chest.time) / 4.0;
-    let second_half: Vec<&ArmFrame> = used.iter().filter(|a| a.time >= (impact.time + chest.time) / 2.0 - margin).copied().collect();
     let too_few = || Err("too few pictures between impact and chest high".to_string());
     let lines = match used.len() {
         0 | 1 => None,

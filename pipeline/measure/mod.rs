@@ -7,6 +7,7 @@ mod head;
 pub mod names;
 pub mod outline;
 mod setup;
+mod shown;
 mod spine;
 mod sway;
 mod tempo;
@@ -17,6 +18,7 @@ use crate::settings::Settings;
 use crate::swing::{Body, Moment, SwingRead};
 use crate::track::signal::{median, robust_sd};
 use budget::Budget;
+pub use shown::shown;
 use std::collections::BTreeMap;
 
 /// Standard deviation of the roll of a phone held or leaned by hand, degrees (as rendered; common practice, no source). What the
@@ -172,7 +174,20 @@ pub fn measure(ctx: &Context) -> Quantities {
             all.insert(name, outcome);
         }
     }
+    at_least(&mut all, "head_lateral_max_back_cm", &["head_lateral_top_cm"]);
+    at_least(&mut all, "lead_elbow_flexion_max_deg", &["lead_elbow_flexion_impact_deg", "lead_elbow_flexion_half_deg"]);
+    at_least(&mut all, "lead_elbow_separation_max_cm", &["lead_elbow_separation_impact_cm", "lead_elbow_separation_half_cm"]);
     all
+}
+
+/// The largest of a kind is no less than one of them, though each has an error of its own taken off.
+fn at_least(all: &mut Quantities, largest: &str, parts: &[&str]) {
+    let part = parts.iter().filter_map(|p| all.get(p)?.as_ref().ok()).max_by(|a, b| a.value.total_cmp(&b.value)).cloned();
+    if let (Some(Ok(most)), Some(part)) = (all.get_mut(largest), part)
+        && part.value > most.value
+    {
+        *most = Reading { sd: part.sd.max(most.sd), ..part };
+    }
 }
 
 /// Median of each sample and its two neighbours on either side (fewer at the ends).

@@ -17,6 +17,7 @@ macro_rules! metrics {
 
 metrics! {
     "trail_hip_travel_cm", "cm", "trail hip slides away from the target";
+    "trail_hip_move_at_furthest_cm", "cm", "trail hip where it is furthest from the target (negative: toward the target)";
     "hip_edge_travel_cm", "cm", "outer edge of the hip slides away from the target";
     "trail_hip_travel_pct_stance", "%", "the same as a share of the stance";
     "pelvis_travel_cm", "cm", "middle of the pelvis slides away from the target";

@@ -18,6 +18,11 @@ pub struct HipEdges {
     /// Standard error of that from frame to frame and by the camera's roll, cm.
     pub foot_jitter_cm: f64,
     pub frames: Vec<usize>,
+    /// Of those, the one whose edge is nearest to the value, and that edge; the edge at address, and the foot's: steadied picture x.
+    pub frame: usize,
+    pub edge_x: f64,
+    pub home_x: f64,
+    pub foot_x: Option<f64>,
 }
 
 /// Rows read about the middle of the hips: one each centimetre over ±4 cm.
@@ -121,6 +126,8 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
     moves.sort_by(|a, b| b.1.total_cmp(&a.1));
     let third = moves.len().div_ceil(3);
     let largest: Vec<f64> = moves[..third].iter().map(|m| m.1).collect();
+    let (frame, furthest) = moves[third / 2];
+    let out = -ctx.body.toward;
     let spread = robust_sd(&address).max(ctx.px(0.1)) / (address.len() as f64).sqrt();
     let inside_foot_cm = if feet.len() < 2 {
         Err("the outline of the trail foot is torn or covered".to_string())
@@ -133,6 +140,10 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
         inside_foot_cm,
         foot_jitter_cm: spread.hypot(median(&drops) * ctx.roll_sd()) * ctx.swing.cm_per_px,
         frames: moves[..third].iter().map(|m| m.0).collect(),
+        frame,
+        edge_x: out * (home + furthest),
+        home_x: out * home,
+        foot_x: (feet.len() >= 2).then(|| out * median(&feet)),
     })
 }
 

@@ -27,6 +27,14 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let place = (0..moves.len()).max_by(|&a, &b| moves[a].total_cmp(&moves[b])).unwrap_or(0);
         Ok((ctx.cm(most), ctx.cm(se), vec![track.frames[inside[place]]]))
     };
+    // over the part of the backswing in which the outline is read, so that a move toward the target is one too
+    let late_move = || -> Result<(f64, f64), String> {
+        let (home, se) = ctx.at_address(|i| hip[i])?;
+        let top = ctx.moment(ctx.swing.moments.top, "the top")?;
+        let past = ctx.swing.hands_past_hip().unwrap_or(top.time);
+        let moves = running_median(&track.within(past, top.time).iter().map(|&i| hip[i] - home).collect::<Vec<_>>());
+        if moves.len() < 3 { Err("too few pictures of the backswing".into()) } else { Ok((ctx.cm(quantile(&moves, 0.97)), ctx.cm(se))) }
+    };
     let floor = |outcome: Outcome| {
         outcome.map(|mut r| {
             r.value = r.value.max(0.0);
@@ -35,7 +43,8 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     };
     let stance = ctx
         .face_on()
-        .and_then(|()| ctx.at_address(|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()));
+        .and_then(|()| ctx.at_address(|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()))
+        .and_then(|(px, se)| ctx.reading("stance_width_cm", ctx.cm(px), ctx.cm(se), Vec::new(), true));
     let edges = match ctx.budget.use_outline {
         true => ctx.face_on().and_then(|()| outline::hip_edges(ctx)),
         false => Err("the outline is switched off".to_string()),
@@ -57,9 +66,18 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         })
     };
     let trail_hip_travel = both_ways("trail_hip_travel_cm", &hip);
+    // the slide where there is one; else how far the hip stays on the target side of its place
+    let at_furthest = trail_hip_travel.clone().and_then(|r| {
+        if r.value > 0.0 {
+            return Ok(r);
+        }
+        let (points, se) = late_move()?;
+        let (value, jitter) = edges.as_ref().map_or((points, se), |e| ((points + e.travel_cm) / 2.0, se.hypot(e.jitter_cm) / 2.0));
+        let signed = ctx.reading_from("trail_hip_move_at_furthest_cm", value, jitter, r.frames.clone(), true, r.from)?;
+        Ok(super::Reading { value: signed.value.min(0.0), ..signed })
+    });
     let share = trail_hip_travel.clone().and_then(|r| {
-        let (px, _) = stance?;
-        let stance_cm = ctx.cm(px);
+        let stance_cm = stance?.value.max(1.0);
         let name = "trail_hip_travel_pct_stance";
         let error = ctx.budget.of(name, r.from);
         let own = (r.sd.powi(2) - (r.value * ctx.scale_sd).powi(2)).max(0.0).sqrt() / stance_cm * 100.0;
@@ -94,6 +112,7 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     });
     vec![
         ("trail_hip_travel_cm", trail_hip_travel),
+        ("trail_hip_move_at_furthest_cm", at_furthest),
         ("hip_edge_travel_cm", edge),
         ("trail_hip_travel_pct_stance", share),
         ("pelvis_travel_cm", pelvis_travel),

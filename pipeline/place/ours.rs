@@ -4,8 +4,17 @@
 /// Ending of a file that is still being written: `.<name>.dawnsheet-part`.
 const PART: &str = ".dawnsheet-part";
 
-/// Key pictures of a clip, one a moment, without their `.jpg`.
-pub const PICTURES: [&str; 5] = ["address", "top", "impact", "half_follow_through", "chest_high_follow_through"];
+/// Key pictures of a clip, without their `.jpg`; the last was drawn up to version 0.4.0.
+pub const PICTURES: [&str; 8] = [
+    "address",
+    "hip_furthest",
+    "head_furthest",
+    "top",
+    "impact",
+    "half_follow_through",
+    "late_follow_through",
+    "chest_high_follow_through",
+];
 
 /// Folders at the top of an out folder.
 pub const FOLDERS: [&str; 6] = ["reports", "keypoints", "sheet", "logs", "export", "staging"];

@@ -204,6 +204,23 @@ pub struct Swing {
     pub metrics: BTreeMap<String, Metric>,
     pub faults: BTreeMap<FaultName, Fault>,
     pub roots: Vec<Root>,
+    /// What the key pictures draw, by picture: the places that the numbers were read from.
+    #[serde(default)]
+    pub shown: BTreeMap<String, Shown>,
+}
+
+/// Where the numbers of one key picture were read: pixels of the upright picture as filmed, x right and y down, pixel centres at
+/// whole numbers.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Shown {
+    /// The frame that speaks for the numbers.
+    pub frame: usize,
+    /// Whether the looks at it agree; where they do not, lines are dashed.
+    pub sure: bool,
+    /// Places by name, such as `elbow`.
+    pub places: BTreeMap<String, [f64; 2]>,
+    /// Picture x of upright lines, such as `foot_edge`.
+    pub edges: BTreeMap<String, f64>,
 }
 
 /// Kinds of swing.

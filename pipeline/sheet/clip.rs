@@ -114,7 +114,7 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, place: Place<'a>, said: Vec<Said>
         checks: checks(report),
         letter: if asks_again(e) { letters::film_again(report) } else { None },
         bars: judged.iter().filter_map(|m| bar(report, m)).collect(),
-        pictures: pictures(out, report, 5),
+        pictures: pictures(out, report, 7),
         since: e.past.changes.iter().map(super::since::Change::sentence).collect(),
         panels,
         metrics: metrics(report),

@@ -7,7 +7,7 @@ use crate::place::OutFolder;
 use crate::report::printable;
 use crate::report::types::{FaultName, Verdict};
 use crate::report::{Report, Severity};
-use crate::sheet::pictures::EVENTS;
+use crate::sheet::pictures::{EVENTS, deciding, numbers};
 
 /// A fault's verdict in words.
 #[derive(Debug, Clone)]
@@ -23,6 +23,8 @@ pub struct VerdictView {
 pub struct Picture {
     pub event: &'static str,
     pub caption: &'static str,
+    /// What was measured there, with intervals.
+    pub numbers: Vec<String>,
     /// From the sheet's folder.
     pub path: String,
     pub alt: String,
@@ -152,20 +154,17 @@ pub fn checks(report: &Report) -> Vec<&'static str> {
     found.filter(|(n, _)| !main.roots.iter().any(|r| r.fault == **n)).map(|(n, _)| letters::check(*n)).collect()
 }
 
-/// The key pictures on disk, at most `most`, in the order of the swing; with fewer than all, impact gives way to the half
-/// follow-through where the elbow is in question, and the one to look at comes first.
+/// The key pictures on disk, at most `most`, in the order of the swing; with fewer than all, those of what is in question stay, and
+/// the one to look at comes first.
 pub fn pictures(out: &OutFolder, report: &Report, most: usize) -> Vec<Picture> {
     let folder = out.pictures(&report.clip.id);
     let main = report.swings.iter().find(|s| s.main);
-    let worst = main.and_then(|m| m.faults.iter().min_by_key(|(_, f)| (f.verdict, (1000.0 * (1.0 - f.probability.unwrap_or(0.0))) as i64)));
-    let deciding = worst.filter(|(_, f)| f.verdict < Verdict::CannotMeasure).map(|(n, _)| match n {
-        FaultName::Sway | FaultName::HeadDrift => "top",
-        FaultName::ChickenWing => "chest_high_follow_through",
-    });
-    let dropped = match (most < EVENTS.len(), worst) {
-        (false, _) => "",
-        (true, Some((FaultName::ChickenWing, _))) => "impact",
-        (true, _) => "half_follow_through",
+    let deciding = main.and_then(deciding);
+    // who needs them least goes first
+    let spared: &[&str] = match deciding {
+        Some("late_follow_through") => &["head_furthest", "hip_furthest", "impact", "top"],
+        Some("head_furthest") => &["half_follow_through", "hip_furthest", "late_follow_through", "impact"],
+        _ => &["half_follow_through", "head_furthest", "impact", "late_follow_through"],
     };
     let student = words::student(report.clip.student.as_deref());
     // the pictures of a clip are cut alike
@@ -176,6 +175,7 @@ pub fn pictures(out: &OutFolder, report: &Report, most: usize) -> Vec<Picture> {
         .map(|&(event, caption)| Picture {
             event,
             caption,
+            numbers: main.map(|m| numbers(event, m)).unwrap_or_default(),
             path: format!("pictures/{}/{event}.jpg", report.clip.id),
             alt: format!("{student} at {}, with the measuring lines drawn in", caption.to_lowercase()),
             decides: deciding == Some(event),
@@ -183,9 +183,10 @@ pub fn pictures(out: &OutFolder, report: &Report, most: usize) -> Vec<Picture> {
             height,
         })
         .collect();
-    let spare = all.len() > most;
-    let mut all: Vec<Picture> = all.into_iter().filter(|p| !(spare && p.event == dropped)).take(most).collect();
-    if spare {
+    let over = all.len().saturating_sub(most);
+    let gone: Vec<&str> = spared.iter().copied().filter(|s| all.iter().any(|p| p.event == *s)).take(over).collect();
+    let mut all: Vec<Picture> = all.into_iter().filter(|p| !gone.contains(&p.event)).take(most).collect();
+    if over > 0 {
         // on the sheet the one to look at stands first and large; the others keep their order
         all.sort_by_key(|p| !p.decides);
     }

@@ -1,19 +1,19 @@
-//! Key pictures of the main swing with the lines a coach would draw and the values beside them.
+//! Key pictures of the main swing with the lines a coach would draw: each from the places that the numbers were read from, which
+//! the report lists. The numbers stand beside them on the page, never in the picture: judged again, a clip keeps its pictures.
 //! Only the golfer's region of the picture is shown.
 
 use crate::error::{Error, Result};
 use crate::passes::cuts::{Cut, Cuts};
-use crate::report::types::{Metric, Report, Swing};
-use crate::swing::body::{distance, middle};
-use crate::swing::{Body, Part, SwingRead};
-use crate::track::signal::median;
+use crate::report::Report;
+use crate::report::types::{FaultName, Metric, Shown, Swing, Verdict};
+use crate::swing::SwingRead;
+use crate::swing::body::distance;
 use opencv::core::{Mat, MatTraitConst, Point, Rect, Scalar, Size, Vector};
 use opencv::{imgcodecs, imgproc};
 use std::path::{Path, PathBuf};
 
-/// Width of a key picture and height of the band with words below it, pixels.
+/// Width of a key picture, pixels.
 const WIDTH: i32 = 640;
-const BAND: i32 = 118;
 const JPEG_QUALITY: i32 = 86;
 
 // blue, green, red
@@ -21,14 +21,71 @@ const ACCENT: [f64; 3] = [60.0, 190.0, 255.0];
 const REFERENCE: [f64; 3] = [245.0, 245.0, 245.0];
 const SHADE: [f64; 3] = [20.0, 20.0, 20.0];
 
-/// The pictures, in order: file name (one of [`crate::place::ours::PICTURES`]) and caption.
-pub const EVENTS: [(&str, &str); 5] = [
+/// The pictures, in the order of the swing: file name (one of [`crate::place::ours::PICTURES`]), which is its name among the report's
+/// `shown`, and caption.
+pub const EVENTS: [(&str, &str); 7] = [
     ("address", "Address"),
+    ("hip_furthest", "Hip furthest out"),
+    ("head_furthest", "Head furthest back"),
     ("top", "Top"),
     ("impact", "Impact"),
     ("half_follow_through", "Half follow-through"),
-    ("chest_high_follow_through", "Chest high"),
+    ("late_follow_through", "Late follow-through"),
 ];
+
+/// What a picture's numbers are, the first the weightiest: picture, metric, words, decimals.
+const NUMBERS: [(&str, &str, &str, usize); 15] = [
+    ("address", "shoulder_tilt_address_deg", "trail shoulder lower by", 0),
+    ("address", "head_behind_centre_address_cm", "head behind the middle by", 1),
+    ("hip_furthest", "trail_hip_travel_cm", "hip out", 1),
+    ("hip_furthest", "pelvis_travel_cm", "pelvis out", 1),
+    ("hip_furthest", "hip_edge_inside_foot_cm", "hip's edge inside the foot's by", 1),
+    ("head_furthest", "head_lateral_max_back_cm", "head away", 1),
+    ("top", "head_lateral_top_cm", "head away", 1),
+    ("top", "head_vertical_top_cm", "head up", 1),
+    ("impact", "lead_elbow_flexion_impact_deg", "elbow bend", 0),
+    ("impact", "head_lateral_impact_cm", "head away", 1),
+    ("half_follow_through", "lead_elbow_flexion_half_deg", "elbow bend", 0),
+    ("half_follow_through", "lead_hand_above_elbow_half_cm", "hand over elbow", 1),
+    ("late_follow_through", "lead_elbow_bow_late_upper_arms", "elbow out of line by", 2),
+    ("late_follow_through", "lead_elbow_flexion_late_deg", "elbow bend", 0),
+    ("hip_furthest", "trail_hip_travel_pct_stance", "hip out, share of the stance", 0),
+];
+
+/// The picture that shows what decided a swing's worst verdict; `None` where nothing was found.
+pub fn deciding(swing: &Swing) -> Option<&'static str> {
+    let found = swing.faults.iter().filter(|(_, f)| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
+    let (fault, worst) = found.min_by_key(|(_, f)| (f.verdict, (1000.0 * (1.0 - f.probability.unwrap_or(0.0))) as i64))?;
+    let driver = worst.drivers.first().map_or("", String::as_str);
+    let of_driver = NUMBERS.iter().find(|n| n.1 == driver).map(|n| n.0);
+    Some(of_driver.unwrap_or(match fault {
+        FaultName::Sway => "hip_furthest",
+        FaultName::HeadDrift => "head_furthest",
+        FaultName::ChickenWing => "late_follow_through",
+    }))
+}
+
+/// The numbers that a picture shows, at most two, those that decided a verdict first, each with its 95 % interval.
+pub fn numbers(event: &str, swing: &Swing) -> Vec<String> {
+    let decided = |name: &str| {
+        let found = swing.faults.values().filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
+        found.flat_map(|f| &f.drivers).any(|d| d == name)
+    };
+    let mut told: Vec<(bool, String)> = Vec::new();
+    for (_, name, words, digits) in NUMBERS.iter().filter(|n| n.0 == event) {
+        let Some(Metric::Value(m)) = swing.metrics.get(*name) else { continue };
+        let unit = match m.unit.as_str() {
+            "deg" => "°",
+            "%" => " %",
+            "upper arms" => " upper arms",
+            _ => " cm",
+        };
+        told.push((!decided(name), format!("{words} {:.digits$}{unit} ({:.digits$} to {:.digits$})", m.value, m.low, m.high)));
+    }
+    told.sort_by_key(|t| t.0);
+    let unsure = swing.shown.get(event).is_some_and(|s| !s.sure).then(|| "dashed: the looks at it disagree".to_string());
+    told.into_iter().take(2).map(|t| t.1).chain(unsure).collect()
+}
 
 /// Draws what can be drawn into `folder` as `<event>.jpg`; the files written.
 pub fn draw(cuts: &Cuts, read: &SwingRead, report: &Report, folder: &Path) -> Result<Vec<PathBuf>> {
@@ -36,13 +93,12 @@ pub fn draw(cuts: &Cuts, read: &SwingRead, report: &Report, folder: &Path) -> Re
     let Some(frame_box) = golfer_box(read, cuts) else { return Ok(Vec::new()) };
     let mut written = Vec::new();
     for (name, caption) in EVENTS {
-        let Some(event) = swing.events.named().into_iter().find(|(n, _)| *n == name).and_then(|(_, e)| e) else { continue };
-        let nearest = cuts.frames().filter(|f| read.track.frames.contains(f)).min_by_key(|f| f.abs_diff(event.frame));
-        let Some(frame) = nearest.filter(|f| f.abs_diff(event.frame) <= 3) else { continue };
-        let (Some(cut), Some(row)) = (cuts.of(frame)?, read.track.frames.iter().position(|f| *f == frame)) else { continue };
+        let Some(shown) = swing.shown.get(name) else { continue };
+        let Some(cut) = cuts.of(shown.frame)? else { continue };
+        let Ok(row) = read.track.frames.binary_search(&shown.frame) else { continue };
         let path = folder.join(format!("{name}.jpg"));
-        let sheet = Sheet::new(&cut, row, read, frame_box).map_err(Error::opencv)?;
-        let jpeg = sheet.finish(name, &format!("{caption}  {:.2} s", event.time_s), swing).map_err(Error::opencv)?;
+        let title = format!("{caption}  {:.2} s", read.track.times[row]);
+        let jpeg = Sheet::new(&cut, row, read, frame_box).and_then(|sheet| sheet.finish(&title, shown)).map_err(Error::opencv)?;
         std::fs::write(&path, jpeg.as_slice()).map_err(Error::file(&path))?;
         written.push(path);
     }
@@ -67,17 +123,17 @@ fn golfer_box(read: &SwingRead, cuts: &Cuts) -> Option<[f64; 4]> {
     Some([b[0] - 1.6 * pad, b[1] - 1.6 * pad, b[2] + 1.6 * pad, b[3] + pad])
 }
 
-struct Sheet<'a> {
+struct Sheet {
     picture: Mat,
-    /// Steadied pixels to sheet pixels: scale and the steadied place of the sheet's corner.
+    /// Pixels of the picture as filmed to sheet pixels: scale, and the place of the sheet's corner.
     scale: f64,
     corner: [f64; 2],
-    row: usize,
-    read: &'a SwingRead,
+    /// The golfer's trunk, pixels of the picture as filmed.
+    trunk: f64,
 }
 
-impl<'a> Sheet<'a> {
-    fn new(cut: &Cut, row: usize, read: &'a SwingRead, b: [f64; 4]) -> opencv::Result<Sheet<'a>> {
+impl Sheet {
+    fn new(cut: &Cut, row: usize, read: &SwingRead, b: [f64; 4]) -> opencv::Result<Sheet> {
         let shift = &read.track.camera[row];
         let corner = |x: f64, y: f64| cut.place([x + shift.dx, y + shift.dy]);
         let (a, z) = (corner(b[0], b[1]), corner(b[2], b[3]));
@@ -87,13 +143,11 @@ impl<'a> Sheet<'a> {
         let part = Mat::roi(&cut.picture, Rect::new(x0, y0, x1 - x0, y1 - y0))?;
         let zoom = f64::from(WIDTH) / f64::from(x1 - x0);
         let height = (f64::from(y1 - y0) * zoom).round() as i32;
-        let mut scaled = Mat::default();
-        imgproc::resize(&part, &mut scaled, Size::new(WIDTH, height), 0.0, 0.0, imgproc::INTER_LINEAR)?;
-        let mut picture = Mat::new_rows_cols_with_default(height + BAND, WIDTH, scaled.typ(), Scalar::from((24.0, 22.0, 20.0)))?;
-        scaled.copy_to(&mut Mat::roi_mut(&mut picture, Rect::new(0, 0, WIDTH, height))?)?;
-        let back =
-            [(f64::from(x0) + 0.5) / cut.shrink - 0.5 + cut.x0 - shift.dx, (f64::from(y0) + 0.5) / cut.shrink - 0.5 + cut.y0 - shift.dy];
-        Ok(Sheet { picture, scale: zoom * cut.shrink, corner: back, row, read })
+        let mut picture = Mat::default();
+        imgproc::resize(&part, &mut picture, Size::new(WIDTH, height), 0.0, 0.0, imgproc::INTER_LINEAR)?;
+        // pixel centres at whole numbers in all three pictures
+        let back = |v: i32, start: f64| (f64::from(v) - 0.5 + 0.5 / zoom + 0.5) / cut.shrink - 0.5 + start;
+        Ok(Sheet { picture, scale: zoom * cut.shrink, corner: [back(x0, cut.x0), back(y0, cut.y0)], trunk: read.track.trunk })
     }
 
     fn place(&self, p: [f64; 2]) -> Point {
@@ -128,53 +182,54 @@ impl<'a> Sheet<'a> {
         Ok(())
     }
 
+    /// What was measured, as it is now: drawn through where it is sure, dashed where it is not.
+    fn measured(&mut self, a: [f64; 2], b: [f64; 2], sure: bool) -> opencv::Result<()> {
+        if sure { self.line(a, b, ACCENT, 4) } else { self.dashed(a, b, ACCENT, 4) }
+    }
+
     /// The picture as JPEG.
-    fn finish(mut self, event: &str, title: &str, swing: &Swing) -> opencv::Result<Vector<u8>> {
-        let read = self.read;
-        let body = read.body();
-        let row = self.row;
-        let at = |k| read.track.at(row, k);
-        let home = |f: &dyn Fn(usize) -> [f64; 2]| {
-            let rows = if read.still.is_empty() { vec![row] } else { read.still.clone() };
-            let of = |axis: usize| median(&rows.iter().map(|&i| f(i)[axis]).collect::<Vec<_>>());
-            [of(0), of(1)]
-        };
-        let backswing = matches!(event, "address" | "top");
-        if backswing {
-            // the stick outside the trail foot
-            let foot = foot_line(&body, read);
-            let (top, bottom) = (self.corner[1], self.corner[1] + f64::from(self.picture.rows() - BAND) / self.scale);
-            let hip = home(&|i| read.track.at(i, body.trail(Part::Hip)));
-            let reach = [(hip[1] - 0.9 * read.track.trunk).max(top), bottom];
-            self.dashed([foot, reach[0]], [foot, reach[1]], REFERENCE, 3)?;
-            self.line(at(body.lead(Part::Hip)), at(body.trail(Part::Hip)), ACCENT, 4)?;
-            self.circle(at(body.trail(Part::Hip)), 0.05 * read.track.trunk, ACCENT, 3)?;
+    fn finish(mut self, title: &str, shown: &Shown) -> opencv::Result<Vector<u8>> {
+        let at = |name: &str| shown.places.get(name).copied();
+        let sure = shown.sure;
+        let (top, bottom) = (self.corner[1], self.corner[1] + f64::from(self.picture.rows()) / self.scale);
+        // the stick outside the trail foot
+        let hip = at("trail_hip").or(at("trail_shoulder"));
+        if let (Some(&foot), Some(hip)) = (shown.edges.get("foot_edge"), hip) {
+            self.dashed([foot, (hip[1] - 0.9 * self.trunk).max(top)], [foot, bottom], REFERENCE, 3)?;
+        }
+        if let Some(hip) = at("trail_hip") {
+            let reach = [hip[1] - 0.35 * self.trunk, hip[1] + 0.35 * self.trunk];
+            match (shown.edges.get("hip_edge"), shown.edges.get("hip_edge_home")) {
+                (Some(&now), Some(&home)) => {
+                    self.dashed([home, reach[0]], [home, reach[1]], REFERENCE, 2)?;
+                    self.measured([now, reach[0]], [now, reach[1]], sure)?;
+                    self.measured([home, hip[1]], [now, hip[1]], sure)?;
+                }
+                _ => self.circle(hip, 0.05 * self.trunk, ACCENT, 3)?,
+            }
         }
         // the head then and now
-        let ears = |i: usize| middle(read.track.at(i, body.lead(Part::Ear)), read.track.at(i, body.trail(Part::Ear)));
-        let radius = 0.26 * read.track.trunk;
-        let head_home = home(&ears);
-        self.circle(head_home, radius, REFERENCE, 2)?;
-        if event != "address" {
-            self.circle(ears(row), radius, ACCENT, 2)?;
+        let radius = 0.26 * self.trunk;
+        if let (Some(home), Some(now)) = (at("head_home"), at("head")) {
+            self.circle(home, radius, REFERENCE, 2)?;
+            if distance(home, now) * self.scale > 1.5 {
+                self.circle(now, radius, ACCENT, 2)?;
+            }
         }
-        if event == "address" {
-            self.line(at(body.lead(Part::Shoulder)), at(body.trail(Part::Shoulder)), ACCENT, 4)?;
+        for (a, b) in [("lead_shoulder", "trail_shoulder"), ("mid_hip", "mid_shoulder")] {
+            if let (Some(a), Some(b)) = (at(a), at(b)) {
+                self.line(a, b, ACCENT, 4)?;
+            }
         }
-        if !backswing {
-            let (shoulder, elbow, wrist, hip) =
-                (at(body.lead(Part::Shoulder)), at(body.lead(Part::Elbow)), at(body.lead(Part::Wrist)), at(body.lead(Part::Hip)));
-            self.dashed(shoulder, hip, REFERENCE, 3)?;
-            self.dashed(shoulder, body.picture(body.grip(row)), REFERENCE, 3)?;
-            self.line(shoulder, elbow, ACCENT, 4)?;
-            self.line(elbow, wrist, ACCENT, 4)?;
-            self.circle(elbow, 0.045 * read.track.trunk, ACCENT, 3)?;
+        if let (Some(shoulder), Some(elbow), Some(wrist), Some(grip)) =
+            (at("lead_shoulder"), at("lead_elbow"), at("lead_wrist"), at("grip"))
+        {
+            self.dashed(shoulder, grip, REFERENCE, 3)?;
+            self.measured(shoulder, elbow, sure)?;
+            self.measured(elbow, wrist, sure)?;
+            self.circle(elbow, 0.045 * self.trunk, ACCENT, 3)?;
         }
-        let height = self.picture.rows() - BAND;
-        self.words(title, height + 36, 1.0, 2, [245.0, 245.0, 245.0])?;
-        for (i, line) in values(event, swing).iter().take(2).enumerate() {
-            self.words(line, height + 70 + 33 * i as i32, 0.78, 2, [215.0, 225.0, 230.0])?;
-        }
+        self.words(title)?;
         let mut parameters = Vector::<i32>::new();
         parameters.push(imgcodecs::IMWRITE_JPEG_QUALITY);
         parameters.push(JPEG_QUALITY);
@@ -183,74 +238,37 @@ impl<'a> Sheet<'a> {
         Ok(bytes)
     }
 
-    fn words(&mut self, text: &str, baseline: i32, size: f64, width: i32, colour: [f64; 3]) -> opencv::Result<()> {
-        let c = Scalar::from((colour[0], colour[1], colour[2]));
+    /// Event and time in the upper left corner, where it covers no body.
+    fn words(&mut self, text: &str) -> opencv::Result<()> {
         let plain: String = text.chars().filter(char::is_ascii).collect();
-        imgproc::put_text(
-            &mut self.picture,
-            &plain,
-            Point::new(18, baseline),
-            imgproc::FONT_HERSHEY_SIMPLEX,
-            size,
-            c,
-            width,
-            imgproc::LINE_AA,
-            false,
-        )
-    }
-}
-
-/// Picture x of the outside of the trail foot at address, steadied pixels.
-fn foot_line(body: &Body, read: &SwingRead) -> f64 {
-    let rows: &[usize] = if read.still.is_empty() { &[0] } else { &read.still };
-    let out = -body.toward;
-    let edge = median(
-        &rows
-            .iter()
-            .map(|&i| {
-                [Part::Ankle, Part::Heel, Part::Toe]
-                    .iter()
-                    .map(|&p| out * read.track.at(i, body.trail(p))[0])
-                    .fold(f64::NEG_INFINITY, f64::max)
-            })
-            .collect::<Vec<_>>(),
-    );
-    // a shoe is about 4 cm wider than its key points (common practice, no source)
-    out * (edge + 4.0 / read.cm_per_px)
-}
-
-/// The lines of words below a picture.
-fn values(event: &str, swing: &Swing) -> Vec<String> {
-    let shown = |name: &str, words: &str, digits: usize| -> Option<String> {
-        let Some(Metric::Value(m)) = swing.metrics.get(name) else { return None };
-        let unit = if m.unit == "deg" {
-            " deg"
-        } else if m.unit == "upper arms" {
-            ""
-        } else {
-            " cm"
-        };
-        Some(format!("{words} {:.digits$}{unit} ({:.digits$} to {:.digits$})", m.value, m.low, m.high))
-    };
-    let lines = match event {
-        "address" => vec![
-            shown("shoulder_tilt_address_deg", "trail shoulder lower", 0),
-            shown("head_behind_centre_address_cm", "head behind centre", 1),
-        ],
-        "top" => vec![shown("trail_hip_travel_cm", "hip out", 1), shown("head_lateral_top_cm", "head away", 1)],
-        "impact" => vec![shown("lead_elbow_flexion_impact_deg", "elbow bend", 0), shown("head_lateral_impact_cm", "head away", 1)],
-        "half_follow_through" => {
-            vec![shown("lead_elbow_flexion_half_deg", "elbow bend", 0), shown("lead_hand_above_elbow_half_cm", "hand over elbow", 1)]
+        for (c, width) in [(SHADE, 5), (REFERENCE, 2)] {
+            let colour = Scalar::from((c[0], c[1], c[2]));
+            imgproc::put_text(
+                &mut self.picture,
+                &plain,
+                Point::new(14, 32),
+                imgproc::FONT_HERSHEY_SIMPLEX,
+                0.85,
+                colour,
+                width,
+                imgproc::LINE_AA,
+                false,
+            )?;
         }
-        _ => vec![shown("lead_elbow_bow_late_upper_arms", "elbow out of line", 2), shown("lead_elbow_flexion_late_deg", "elbow bend", 0)],
-    };
-    lines.into_iter().flatten().collect()
+        Ok(())
+    }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::*;
+
     #[test]
     fn the_pictures_are_among_the_names_that_are_tidied_away() {
-        assert_eq!(super::EVENTS.map(|(name, _)| name), crate::place::ours::PICTURES);
+        for (name, _) in EVENTS {
+            assert!(crate::place::ours::PICTURES.contains(&name), "{name}");
+        }
+        // and every number belongs to one of them
+        assert!(NUMBERS.iter().all(|n| EVENTS.iter().any(|e| e.0 == n.0) && crate::measure::names::find(n.1).is_some()));
     }
 }

@@ -56,6 +56,13 @@ pub fn steady(p: [f64; 2], shift: &Shift, size: [f64; 2]) -> [f64; 2] {
     [c * x - s * y + size[0] / 2.0, s * x + c * y + size[1] / 2.0]
 }
 
+/// Inverse of [`steady`]: a place of the reference frame, in the picture as filmed.
+pub fn as_filmed(p: [f64; 2], shift: &Shift, size: [f64; 2]) -> [f64; 2] {
+    let (x, y) = (p[0] - size[0] / 2.0, p[1] - size[1] / 2.0);
+    let (s, c) = shift.turn_deg.to_radians().sin_cos();
+    [c * x - s * y + size[0] / 2.0 + shift.dx, s * x + c * y + size[1] / 2.0 + shift.dy]
+}
+
 impl Track {
     /// The part of `looks` (of the same clip as `seen`) between `start` and `end` seconds; `None` with fewer than 8.
     pub fn of(seen: &Seen, looks: &Looks, start: f64, end: f64) -> Option<Track> {

@@ -60,7 +60,10 @@ def own_form(theirs):
     on_line = own_ankle[0] + (own_hip[0] - own_ankle[0]) * (own_knee[1] - own_ankle[1]) / (own_hip[1] - own_ankle[1])
     move = lambda v, axis, sign: 100 * sign * (v[:, axis] - still(v)[axis])
     side, up, pelvis = move(head, 0, -1), move(head, 1, 1), move(mid(hip), 0, -1)
+    past = min(ev["lead_arm_level_back"] or top, address + 0.6 * (top - address))
+    own_move = move(hip["trail"], 0, -1)
     out = {
+        "trail_hip_move_at_furthest_cm": float(own_move[(t >= past) & (t <= top)].max()),
         "stance_width_cm": m["stance_ankles_cm"], "trail_hip_travel_cm": m["trail_hip_travel_max_cm"], "pelvis_travel_cm": m["pelvis_travel_max_cm"],
         "trail_hip_travel_pct_stance": m["trail_hip_travel_max_pct_stance"], "pelvis_shift_impact_cm": at(pelvis, impact),
         "trail_hip_inside_foot_cm": float((outer - lateral(hip["trail"]))[back].min()), "hip_edge_inside_foot_cm": m.get("hip_edge_inside_foot_min_cm"),

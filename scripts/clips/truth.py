@@ -12,7 +12,7 @@ from .body import BONE
 
 EVENTS = ("address", "takeaway", "lead_arm_level_back", "top", "lead_arm_level_down", "impact", "half_follow_through", "chest_high_follow_through", "finish")
 METRICS = (
-    "stance_width_cm", "trail_hip_travel_cm", "hip_edge_travel_cm", "trail_hip_travel_pct_stance", "pelvis_travel_cm", "pelvis_shift_impact_cm", "trail_hip_inside_foot_cm",
+    "stance_width_cm", "trail_hip_travel_cm", "trail_hip_move_at_furthest_cm", "hip_edge_travel_cm", "trail_hip_travel_pct_stance", "pelvis_travel_cm", "pelvis_shift_impact_cm", "trail_hip_inside_foot_cm",
     "hip_edge_inside_foot_cm", "head_lateral_top_cm", "head_lateral_impact_cm", "head_lateral_max_back_cm", "head_vertical_top_cm", "head_vertical_impact_cm",
     "lead_elbow_flexion_impact_deg", "lead_elbow_flexion_half_deg", "lead_elbow_flexion_max_deg", "lead_elbow_flexion_late_deg", "lead_elbow_bow_late_upper_arms",
     "lead_elbow_separation_impact_cm", "lead_elbow_separation_half_cm", "lead_elbow_separation_max_cm", "lead_elbow_separation_max_upper_arms", "lead_hand_above_elbow_half_cm",
@@ -206,6 +206,9 @@ def measure(s, ev, edge, face_on):
         return rounded(m)
     back = (t >= a) & (t <= top)
     m["trail_hip_travel_cm"] = max(0.0, float((lat(w["hip.R"]) - still(lat(w["hip.R"])))[back].max()))
+    # where the hip is furthest out once the hands are past it: lead arm level, but no later than 60 % of the backswing
+    past = min(ev["lead_arm_level_back"] or top, a + 0.6 * (top - a))
+    m["trail_hip_move_at_furthest_cm"] = float((lat(w["hip.R"]) - still(lat(w["hip.R"])))[(t >= past) & (t <= top)].max())
     m["pelvis_travel_cm"] = max(0.0, float((lat(mid_hip) - still(lat(mid_hip)))[back].max()))
     m["trail_hip_travel_pct_stance"] = 100 * m["trail_hip_travel_cm"] / m["stance_width_cm"]
     outer = max(float(still(lat(w[k]))) for k in ("ankle.R", "right_heel", "right_big_toe"))
