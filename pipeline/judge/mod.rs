@@ -220,24 +220,26 @@ fn swing(
     roots: Vec<Root>,
     brief: &Brief,
 ) -> Swing {
-    let event =
-        |m: Option<Moment>| m.map(|m| Event { frame: frame_at(read, m.time), time_s: round(m.time, 4), uncertainty_s: round(m.sd, 4) });
+    let event = |m: Option<Moment>, from: EventFrom| {
+        m.map(|m| Event { frame: frame_at(read, m.time), time_s: round(m.time, 4), uncertainty_s: round(m.sd, 4), from })
+    };
     let m = &read.moments;
     let stance_px = quantities.get("stance_width_cm").and_then(|q| q.as_ref().ok()).map(|r| r.value / read.cm_per_px);
     Swing {
         index,
         kind: read.window.kind,
         main,
+        strike: strike(read),
         events: Events {
-            address: event(m.takeaway),
-            takeaway: event(m.takeaway),
-            lead_arm_level_back: event(m.lead_arm_level_back),
-            top: event(m.top),
-            lead_arm_level_down: event(m.lead_arm_level_down),
-            impact: event(m.impact),
-            half_follow_through: event(m.half_follow_through),
-            chest_high_follow_through: event(m.chest_high_follow_through),
-            finish: event(m.finish),
+            address: event(m.takeaway, EventFrom::Hands),
+            takeaway: event(m.takeaway, EventFrom::Hands),
+            lead_arm_level_back: event(m.lead_arm_level_back, EventFrom::Body),
+            top: event(m.top, EventFrom::Hands),
+            lead_arm_level_down: event(m.lead_arm_level_down, EventFrom::Body),
+            impact: event(m.impact, m.impact_from),
+            half_follow_through: event(m.half_follow_through, EventFrom::Body),
+            chest_high_follow_through: event(m.chest_high_follow_through, EventFrom::Hands),
+            finish: event(m.finish, EventFrom::Hands),
         },
         scale: Some(Scale {
             cm_per_px: round(read.cm_per_px, 5),
@@ -250,6 +252,16 @@ fn swing(
         roots,
         shown: shown(ctx, quantities),
     }
+}
+
+fn strike(read: &SwingRead) -> Strike {
+    let because = match (read.strike, read.moments.impact, read.moments.impact_from) {
+        (Struck::Yes, Some(m), EventFrom::Ball) => format!("a ball lay on the ground until {:.2} s and was gone then", m.time),
+        (Struck::Yes, ..) => "a ball lay on the ground and was gone after it, but not when the hands passed".to_string(),
+        (Struck::No, ..) => "the ball still lay there after it".to_string(),
+        (Struck::Unknown, ..) => "no ball was seen to leave".to_string(),
+    };
+    Strike { value: read.strike, because }
 }
 
 fn metric(name: &names::MetricName, outcome: &crate::measure::Outcome) -> Metric {

@@ -120,6 +120,11 @@ impl Cuts {
         self.entries.iter().map(|e| e.frame)
     }
 
+    /// Whether there is one of a frame.
+    pub fn has(&self, frame: usize) -> bool {
+        self.entries.binary_search_by_key(&frame, |e| e.frame).is_ok()
+    }
+
     /// The cut of a frame, where one is kept.
     pub fn of(&self, frame: usize) -> Result<Option<Cut>> {
         let Ok(i) = self.entries.binary_search_by_key(&frame, |e| e.frame) else { return Ok(None) };

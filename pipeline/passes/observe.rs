@@ -1,6 +1,7 @@
 //! One clip's file → everything the models see of it: the scout pass over all of it, the measuring pass over its swings,
 //! then the best model on the frames whose places are measured, and closer looks at the arms after impact.
 
+use super::ball::look_for_balls;
 use super::close::{look_closely, window_region};
 use super::cuts::Cuts;
 use super::key;
@@ -109,6 +110,7 @@ pub fn observe(
         interval_max_s: steps.iter().copied().fold(0.0, f64::max),
         unlisted: account.unlisted,
         torn: account.torn(probe),
+        balls: Vec::new(),
         decoder_complaints: 0,
         worker: String::new(),
         scouted_by: model.into(),
@@ -135,6 +137,8 @@ pub fn observe(
     seen.camera = close.camera;
     lap("measure");
     let mut looks = BTreeMap::new();
+    seen.about.balls = look_for_balls(&cuts, &seen, &read_swings(&seen, 175.0, None))?;
+    lap("ball");
     let swings = read_swings(&seen, 175.0, None);
     let outliner = sessions.landmarker(outline)?;
     for swing in &swings {

@@ -199,6 +199,8 @@ pub struct Swing {
     pub index: usize,
     pub kind: SwingKind,
     pub main: bool,
+    #[serde(default)]
+    pub strike: Strike,
     pub events: Events,
     pub scale: Option<Scale>,
     pub metrics: BTreeMap<String, Metric>,
@@ -271,6 +273,41 @@ pub struct Event {
     /// Seconds of clip time.
     pub time_s: f64,
     pub uncertainty_s: f64,
+    /// What tells it.
+    #[serde(default)]
+    pub from: EventFrom,
+}
+
+/// What an event rests on.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum EventFrom {
+    /// The body's key points.
+    #[default]
+    Body,
+    /// The hands' path.
+    Hands,
+    /// The ball leaves.
+    Ball,
+}
+
+/// Whether the ball was struck, and how that is known.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Strike {
+    pub value: Struck,
+    pub because: String,
+}
+
+/// Whether the ball was struck.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Struck {
+    /// A ball left.
+    Yes,
+    /// A ball lay there and stayed.
+    No,
+    #[default]
+    Unknown,
 }
 
 /// Pixels to centimetres.

@@ -2,7 +2,7 @@
 //! ranges before anything is read out of them.
 
 use super::keypoints::POINTS;
-use super::{About, CHANNELS};
+use super::{About, Ball, CHANNELS};
 use crate::error::{Error, Result};
 use ndarray::{Array, ArrayBase, Data, Dimension};
 use ndarray_npy::{ReadNpyExt, ReadableElement};
@@ -107,6 +107,10 @@ pub(super) fn about(a: &About) -> std::result::Result<(), String> {
     let times = [a.duration_s, a.interval_min_s, a.interval_median_s, a.interval_max_s];
     require(times.iter().all(|t| (0.0..=LONGEST).contains(t)), || format!("times of {times:?} s"))?;
     require((0.0..=1.0).contains(&a.person_share), || format!("a share of {}", a.person_share))?;
+    let ball = |b: &Ball| {
+        [b.x, b.y, b.width].iter().all(|v| v.abs() <= FAR) && (0.0..b.gone).contains(&b.there) && b.gone <= LONGEST && b.width > 0.0
+    };
+    require(a.balls.iter().all(ball), || "a ball out of range".into())?;
     require(a.torn.iter().flatten().all(|t| t.is_finite()), || "a torn stretch without times".into())
 }
 

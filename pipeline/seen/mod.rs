@@ -65,9 +65,28 @@ pub struct About {
     pub person_doubtful: bool,
     /// Share of the scout's looks in which the golfer was seen.
     pub person_share: f64,
+    /// Balls that left, in time order.
+    #[serde(default)]
+    pub balls: Vec<Ball>,
     /// What looked at it; earlier versions did not write it down.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub seen_by: Option<SeenBy>,
+}
+
+/// A ball that lay on the ground and was struck.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Ball {
+    /// Middle, pixels of the upright picture of the reference frame (camera motion removed).
+    pub x: f64,
+    pub y: f64,
+    /// Diameter, pixels.
+    pub width: f64,
+    /// Last time at which it was seen there, and the next at which it was gone; seconds of clip time.
+    pub there: f64,
+    pub gone: f64,
+    /// When other swings of the clip had passed it and it still lay there; seconds of clip time.
+    #[serde(default)]
+    pub stayed: Vec<f64>,
 }
 
 /// What looked at a clip.

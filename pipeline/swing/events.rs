@@ -3,6 +3,8 @@
 use super::body::{Body, Part, distance};
 use super::fit;
 use super::windows::Window;
+use crate::report::types::EventFrom;
+use crate::seen::Ball;
 use crate::track::signal::{median, smooth};
 use crate::track::{ARM_CUT_OFF, BODY_CUT_OFF};
 
@@ -21,6 +23,8 @@ pub struct Moments {
     pub top: Option<Moment>,
     pub lead_arm_level_down: Option<Moment>,
     pub impact: Option<Moment>,
+    /// What tells the impact.
+    pub impact_from: EventFrom,
     pub half_follow_through: Option<Moment>,
     pub chest_high_follow_through: Option<Moment>,
     pub finish: Option<Moment>,
@@ -177,6 +181,27 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Mo
     found.impact = Some(moment(impact, 0.012 * k));
     found.finish = finish(t, &grip, impact + 0.2 * k, cm, k).map(|time| moment(time, 0.05 * k));
     found
+}
+
+/// Ball and hands tell the same strike where they are no further apart than this, seconds of real time, and a picture: face-on the
+/// hands are good to a hundredth, down the line they are seen end-on.
+const SAME_STRIKE: f64 = 0.05;
+const SAME_STRIKE_DOWN_THE_LINE: f64 = 0.10;
+
+impl Moments {
+    /// Impact is when the ball leaves, where one does and the hands do not speak against it.
+    pub fn with_ball(mut self, ball: Option<&Ball>, down_the_line: bool, slowness: f64) -> Moments {
+        self.impact_from = EventFrom::Hands;
+        let (Some(ball), Some(hands)) = (ball, self.impact) else { return self };
+        let (leaves, between) = ((ball.there + ball.gone) / 2.0, ball.gone - ball.there);
+        let apart = if down_the_line { SAME_STRIKE_DOWN_THE_LINE } else { SAME_STRIKE };
+        if (leaves - hands.time).abs() <= apart * slowness + between {
+            // anywhere between the two pictures
+            self.impact = Some(Moment { time: leaves, sd: between / 2.0 });
+            self.impact_from = EventFrom::Ball;
+        }
+        self
+    }
 }
 
 /// Onset of the move that carries the hands more than 5 cm without coming back: the distance from rest grows about like

@@ -6,9 +6,9 @@ use super::scale;
 use super::view::{self, ViewSeen};
 use super::windows::{Window, find_windows};
 use super::yaw::{Yaw, yaw};
-use crate::report::types::{Side, ViewKind};
-use crate::seen::Look;
+use crate::report::types::{Side, Struck, SwingKind, ViewKind};
 use crate::seen::keypoints::Keypoint;
+use crate::seen::{Ball, Look};
 use crate::seen::{Looks, Seen};
 use crate::track::Track;
 use crate::track::signal::median;
@@ -34,6 +34,7 @@ pub struct SwingRead {
     /// The same, indices of `key`.
     pub key_still: Vec<usize>,
     pub moments: Moments,
+    pub strike: Struck,
     /// Clip time ÷ real time used for smoothing and speeds.
     pub slowness: f64,
     /// Whether `slowness` was given (sidecar, option) or is plain real time; otherwise it is estimated.
@@ -54,6 +55,11 @@ impl SwingRead {
         Some(self.moments.takeaway.map_or(level, |m| level.min(m.time + 0.6 * (top - m.time))))
     }
 
+    /// The ball that left in this swing.
+    fn struck<'a>(&self, balls: &'a [Ball]) -> Option<&'a Ball> {
+        balls.iter().find(|b| (self.window.top..=self.window.end).contains(&b.there))
+    }
+
     /// The track in golf's terms.
     pub fn body(&self) -> Body<'_> {
         Body { track: &self.track, lead: self.lead, toward: self.toward }
@@ -71,8 +77,30 @@ const STILL_SECONDS: f64 = 0.3;
 /// Reads every swing window. `stature_cm` sets the scale; `playback` overrides the slowness estimated from the downswing.
 pub fn read_swings(seen: &Seen, stature_cm: f64, playback: Option<f64>) -> Vec<SwingRead> {
     let best = seen.best();
-    find_windows(&seen.scout).into_iter().filter_map(|w| read_swing(seen, &best, w, stature_cm, playback)).collect()
+    let mut reads: Vec<SwingRead> =
+        find_windows(&seen.scout).into_iter().filter_map(|w| read_swing(seen, &best, w, stature_cm, playback)).collect();
+    let balls = &seen.about.balls;
+    for i in 0..reads.len() {
+        let struck = reads[i].struck(balls).is_some();
+        let stayed = reads[i].moments.impact.is_some_and(|m| balls.iter().flat_map(|b| &b.stayed).any(|t| (t - m.time).abs() < SAME));
+        reads[i].strike = match (struck, stayed) {
+            (true, _) => Struck::Yes,
+            (false, true) => Struck::No,
+            (false, false) => Struck::Unknown,
+        };
+    }
+    // the swing that struck the ball is the main one, the last of several
+    let full = |kind: SwingKind| matches!(kind, SwingKind::Full | SwingKind::Practice);
+    if let Some(main) = reads.iter().rposition(|r| r.strike == Struck::Yes && full(r.window.kind)) {
+        for (i, read) in reads.iter_mut().enumerate().filter(|(_, r)| full(r.window.kind)) {
+            read.window.kind = if i == main { SwingKind::Full } else { SwingKind::Practice };
+        }
+    }
+    reads
 }
+
+/// Two readings of one swing's impact lie within this, seconds.
+const SAME: f64 = 0.2;
 
 fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playback: Option<f64>) -> Option<SwingRead> {
     let mut track = Track::of(seen, best, window.start, window.end)?;
@@ -113,6 +141,8 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         ViewKind::DownTheLine => events::find_down_the_line(&body, &window, cm_per_px, slowness),
         _ => events::find(&body, &Body { track: &key, ..body }, &window, cm_per_px, slowness),
     };
+    let ball = seen.about.balls.iter().find(|b| (window.top..=window.end).contains(&b.there));
+    let moments = moments.with_ball(ball, view.kind == ViewKind::DownTheLine, slowness);
     let slowness = match (moments.top, moments.impact) {
         (Some(top), Some(impact)) if given.is_none() && window.slowness != 1.0 => usual_factor((impact.time - top.time) / USUAL_DOWNSWING),
         _ => slowness,
@@ -137,6 +167,7 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         still,
         key_still,
         moments,
+        strike: Struck::Unknown,
         slowness,
         playback_given: playback.is_some(),
         window,

@@ -1,0 +1,450 @@
+//! The ball: what lies on the ground at the top of the swing, when the club is far from it, and is gone a tenth of a second after the
+//! strike. Found by the difference of two medians of pictures, among cuts that are kept anyway; then watched until it leaves.
+
+use super::cuts::{Cut, Cuts};
+use crate::error::{Error, Result};
+use crate::report::types::ViewKind;
+use crate::seen::{Ball, Keypoint, Seen, Shift};
+use crate::swing::SwingRead;
+use crate::track::as_filmed;
+use crate::track::signal::median;
+use opencv::core::{
+    self, CV_8UC1, CV_32FC1, Mat, MatTrait, MatTraitConst, MatTraitConstManual, MatTraitManual, Point, Point2f, Scalar, Size, Vector,
+};
+use opencv::imgproc;
+
+/// Diameter of a golf ball, cm: at least 42.67 mm (Rules of Golf, Equipment Rules, part 4; from memory).
+const BALL_CM: f64 = 4.267;
+/// Pictures of the two medians: seconds of real time about the top, and after the strike as the hands tell it; so many at most.
+const BEFORE: [f64; 2] = [-0.16, 0.03];
+const AFTER: [f64; 2] = [0.12, 0.30];
+const BEFORE_PICTURES: usize = 5;
+const AFTER_PICTURES: usize = 7;
+/// Fewer pictures on either side than this tell nothing.
+const FEWEST_PICTURES: usize = 3;
+/// Where a ball may lie, leg lengths from the middle of the ankles. Face-on: to either side, behind, and nearer the camera.
+const FACE_ON: [f64; 3] = [0.75, 0.05, 0.95];
+/// Down the line: from the toes outward, and up or down the picture.
+const DOWN_THE_LINE: [f64; 3] = [0.25, 1.7, 0.35];
+/// About a shoe's key points nothing is looked for, leg lengths.
+const SHOE: f64 = 0.11;
+/// Sizes tried, of a ball at the feet's distance, and the largest and smallest taken: face-on it lies nearer the camera.
+const SIZES: [f64; 4] = [0.8, 1.0, 1.25, 1.55];
+const SIZE_TAKEN: [f64; 2] = [0.6, 1.9];
+/// A ball's picture narrower than this many pixels of the cut is none.
+const FEWEST_PIXELS: f64 = 4.0;
+/// Least response (grey levels), also in levels of noise; places tried for each size.
+const LEAST_RESPONSE: f64 = 5.0;
+const LEAST_OF_NOISE: f64 = 4.0;
+const PLACES: usize = 14;
+/// Width against height, and area against the ellipse's.
+const LONGEST: f64 = 1.6;
+const FULLEST: f64 = 0.75;
+/// What was there stands out from its surroundings this much more than what is left.
+const STANDS_OUT: [f64; 2] = [1.5, 5.0];
+/// Half of the ball's picture is there: between there and gone.
+const THERE: f64 = 0.5;
+/// So much of it in every picture: it lies there.
+const LIES: f64 = 0.7;
+
+/// Looks for the balls that left in the swings of a clip, in time order.
+pub fn look_for_balls(cuts: &Cuts, seen: &Seen, swings: &[SwingRead]) -> Result<Vec<Ball>> {
+    all(cuts, seen, swings).map_err(|e| match e {
+        Trouble::Cv(e) => Error::opencv(e),
+        Trouble::Other(e) => e,
+    })
+}
+
+fn all(cuts: &Cuts, seen: &Seen, swings: &[SwingRead]) -> std::result::Result<Vec<Ball>, Trouble> {
+    let mut balls = Vec::new();
+    for swing in swings {
+        let Some((mut ball, watch)) = look(cuts, seen, swing)? else { continue };
+        for other in swings.iter().filter(|o| o.window.top != swing.window.top) {
+            let Some(impact) = other.moments.impact else { continue };
+            let k = other.slowness;
+            let shares = watch.shares(cuts, other, impact.time + AFTER[0] * k, impact.time + AFTER[1] * k)?;
+            if shares.len() >= FEWEST_PICTURES && shares.iter().all(|s| s.1 > LIES) {
+                ball.stayed.push(impact.time);
+            }
+        }
+        balls.push(ball);
+    }
+    balls.sort_by(|a, b| a.there.total_cmp(&b.there));
+    Ok(balls)
+}
+
+enum Trouble {
+    Cv(opencv::Error),
+    Other(Error),
+}
+
+impl From<opencv::Error> for Trouble {
+    fn from(e: opencv::Error) -> Trouble {
+        Trouble::Cv(e)
+    }
+}
+
+impl From<Error> for Trouble {
+    fn from(e: Error) -> Trouble {
+        Trouble::Other(e)
+    }
+}
+
+/// A piece of ground in steadied pixels, seen at so many pixels of its own for one of the picture.
+struct Ground {
+    x0: f64,
+    y0: f64,
+    cols: i32,
+    rows: i32,
+    shrink: f64,
+    size: [f64; 2],
+}
+
+impl Ground {
+    /// Place of a steadied point on the piece.
+    fn place(&self, p: [f64; 2]) -> [f64; 2] {
+        [(p[0] - self.x0) * self.shrink, (p[1] - self.y0) * self.shrink]
+    }
+
+    fn back(&self, p: [f64; 2]) -> [f64; 2] {
+        [p[0] / self.shrink + self.x0, p[1] / self.shrink + self.y0]
+    }
+
+    /// The piece as one cut shows it, and where the cut ends: 255 inside.
+    fn of(&self, cut: &Cut, shift: &Shift) -> opencv::Result<(Mat, Mat)> {
+        let corners = [[0.0, 0.0], [100.0, 0.0], [0.0, 100.0]];
+        let from: Vector<Point2f> = corners.iter().map(|c| Point2f::new(c[0] as f32, c[1] as f32)).collect();
+        let to: Vector<Point2f> = corners
+            .iter()
+            .map(|c| cut.place(as_filmed(self.back(*c), shift, self.size)))
+            .map(|p| Point2f::new(p[0] as f32, p[1] as f32))
+            .collect();
+        let turn = imgproc::get_affine_transform(&from, &to)?;
+        let size = Size::new(self.cols, self.rows);
+        let how = imgproc::INTER_LINEAR | imgproc::WARP_INVERSE_MAP;
+        let (mut piece, mut inside) = (Mat::default(), Mat::default());
+        imgproc::warp_affine(&cut.picture, &mut piece, &turn, size, how, core::BORDER_REPLICATE, Scalar::default())?;
+        let whole = Mat::new_rows_cols_with_default(cut.picture.rows(), cut.picture.cols(), CV_8UC1, Scalar::all(255.0))?;
+        imgproc::warp_affine(&whole, &mut inside, &turn, size, how, core::BORDER_CONSTANT, Scalar::default())?;
+        Ok((piece, inside))
+    }
+}
+
+fn look(cuts: &Cuts, seen: &Seen, swing: &SwingRead) -> std::result::Result<Option<(Ball, Watch)>, Trouble> {
+    let (Some(top), Some(impact)) = (swing.moments.top, swing.moments.impact) else { return Ok(None) };
+    let (track, k) = (&swing.track, swing.slowness);
+    let before = spread(&rows(cuts, swing, top.time + BEFORE[0] * k, top.time + BEFORE[1] * k), BEFORE_PICTURES);
+    let after = spread(&rows(cuts, swing, impact.time + AFTER[0] * k, impact.time + AFTER[1] * k), AFTER_PICTURES);
+    if before.len().min(after.len()) < FEWEST_PICTURES {
+        return Ok(None);
+    }
+    let Some(first) = cuts.of(track.frames[before[0]])? else { return Ok(None) };
+    let size = [f64::from(seen.about.width), f64::from(seen.about.height)];
+    let Some((ground, zone)) = ground(swing, &before, &after, first.shrink, size)? else { return Ok(None) };
+    let wide = BALL_CM / swing.cm_per_px * first.shrink;
+    if wide < FEWEST_PIXELS {
+        return Ok(None);
+    }
+    let mut zone = zone;
+    let mut median_of = |rows: &[usize]| -> std::result::Result<Mat, Trouble> {
+        let mut pieces = Vec::new();
+        for &i in rows {
+            let Some(cut) = cuts.of(track.frames[i])? else { continue };
+            let (piece, inside) = ground.of(&cut, &track.camera[i])?;
+            let mut both = Mat::default();
+            core::bitwise_and(&zone, &inside, &mut both, &core::no_array())?;
+            zone = both;
+            pieces.push(piece);
+        }
+        Ok(middle_of(&pieces)?)
+    };
+    let (lying, gone) = (median_of(&before)?, median_of(&after)?);
+    let Some(spot) = spot(&lying, &gone, &zone, wide)? else { return Ok(None) };
+    let place = ground.back(spot.centre);
+    // there or gone, picture by picture
+    let watch = Watch { patch: Patch::new(&lying, &gone, &spot), ground };
+    let shares = watch.shares(cuts, swing, top.time, impact.time + 0.2 * k)?;
+    let Some(last) = shares.iter().rposition(|s| s.1 > THERE) else { return Ok(None) };
+    let (Some(next), true) = (shares.get(last + 1), shares.len() > last + FEWEST_PICTURES) else { return Ok(None) };
+    let width = spot.width / watch.ground.shrink;
+    Ok(Some((Ball { x: place[0], y: place[1], width, there: shares[last].0, gone: next.0, stayed: Vec::new() }, watch)))
+}
+
+/// The rows of a swing's track between two times of which there is a cut.
+fn rows(cuts: &Cuts, swing: &SwingRead, from: f64, to: f64) -> Vec<usize> {
+    swing.track.within(from, to).into_iter().filter(|&i| cuts.has(swing.track.frames[i])).collect()
+}
+
+/// A ball's place, to look there again.
+struct Watch {
+    ground: Ground,
+    patch: Patch,
+}
+
+impl Watch {
+    /// Times, and how much of the ball is there.
+    fn shares(&self, cuts: &Cuts, swing: &SwingRead, from: f64, to: f64) -> std::result::Result<Vec<(f64, f64)>, Trouble> {
+        let mut shares = Vec::new();
+        for i in rows(cuts, swing, from, to) {
+            let Some(cut) = cuts.of(swing.track.frames[i])? else { continue };
+            let (piece, _) = self.ground.of(&cut, &swing.track.camera[i])?;
+            shares.push((swing.track.times[i], self.patch.share(&piece)?));
+        }
+        Ok(shares)
+    }
+}
+
+/// At most `count` of `all`, evenly spread.
+fn spread(all: &[usize], count: usize) -> Vec<usize> {
+    if all.len() <= count { all.to_vec() } else { (0..count).map(|i| all[i * (all.len() - 1) / (count - 1)]).collect() }
+}
+
+/// The piece of ground on which a ball may lie, and where on it: 255, but about the shoes.
+fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, size: [f64; 2]) -> opencv::Result<Option<(Ground, Mat)>> {
+    use Keypoint::*;
+    let track = &swing.track;
+    let feet = if swing.still.is_empty() { before } else { &swing.still };
+    let mid = |a: Keypoint, b: Keypoint, axis: usize| {
+        median(&feet.iter().map(|&i| (track.at(i, a)[axis] + track.at(i, b)[axis]) / 2.0).collect::<Vec<_>>())
+    };
+    let (x, y) = (mid(LeftAnkle, RightAnkle, 0), mid(LeftAnkle, RightAnkle, 1));
+    let leg = (mid(LeftHip, RightHip, 0) - x).hypot(mid(LeftHip, RightHip, 1) - y);
+    let (left, right, up, low) = match swing.view.kind {
+        ViewKind::DownTheLine => {
+            let out = (mid(LeftFootIndex, RightFootIndex, 0) - mid(LeftHeel, RightHeel, 0)).signum();
+            let (a, b) = (x + out * DOWN_THE_LINE[0] * leg, x + out * DOWN_THE_LINE[1] * leg);
+            (a.min(b), a.max(b), y - DOWN_THE_LINE[2] * leg, y + DOWN_THE_LINE[2] * leg)
+        }
+        _ => (x - FACE_ON[0] * leg, x + FACE_ON[0] * leg, y - FACE_ON[1] * leg, y + FACE_ON[2] * leg),
+    };
+    let (left, right, up, low) = (left.max(0.0), right.min(size[0]), up.max(0.0), low.min(size[1]));
+    let (cols, rows) = (((right - left) * shrink) as i32, ((low - up) * shrink) as i32);
+    if !(leg > 0.0) || cols < 16 || rows < 16 {
+        return Ok(None);
+    }
+    let ground = Ground { x0: left, y0: up, cols, rows, shrink, size };
+    let mut zone = Mat::new_rows_cols_with_default(rows, cols, CV_8UC1, Scalar::all(255.0))?;
+    for &i in before.iter().chain(after) {
+        for key in [LeftAnkle, RightAnkle, LeftHeel, RightHeel, LeftFootIndex, RightFootIndex] {
+            let p = ground.place(track.at(i, key));
+            let place = Point::new(p[0] as i32, p[1] as i32);
+            imgproc::circle(&mut zone, place, (SHOE * leg * shrink) as i32, Scalar::default(), imgproc::FILLED, imgproc::LINE_8, 0)?;
+        }
+    }
+    Ok(Some((ground, zone)))
+}
+
+/// Median of pictures of one size, each value for itself.
+fn middle_of(pictures: &[Mat]) -> opencv::Result<Mat> {
+    let mut middle = pictures[0].clone();
+    let all: Vec<&[u8]> = pictures.iter().map(|p| p.data_bytes()).collect::<opencv::Result<_>>()?;
+    let mut values = vec![0u8; all.len()];
+    for (i, out) in middle.data_bytes_mut()?.iter_mut().enumerate() {
+        for (value, bytes) in values.iter_mut().zip(&all) {
+            *value = bytes[i];
+        }
+        values.sort_unstable();
+        *out = values[values.len() / 2];
+    }
+    Ok(middle)
+}
+
+/// A round spot of the ground: pixels of the piece.
+struct Spot {
+    centre: [f64; 2],
+    width: f64,
+}
+
+/// Largest difference of the colours, a little smoothed.
+fn difference(a: &Mat, b: &Mat) -> opencv::Result<Mat> {
+    let smooth = |m: &Mat| -> opencv::Result<Mat> {
+        let mut out = Mat::default();
+        imgproc::gaussian_blur_def(m, &mut out, Size::new(0, 0), 0.7)?;
+        Ok(out)
+    };
+    let mut apart = Mat::default();
+    core::absdiff(&smooth(a)?, &smooth(b)?, &mut apart)?;
+    let mut planes = Vector::<Mat>::new();
+    core::split(&apart, &mut planes)?;
+    let mut most = planes.get(0)?;
+    for i in 1..planes.len() {
+        let mut larger = Mat::default();
+        core::max(&most, &planes.get(i)?, &mut larger)?;
+        most = larger;
+    }
+    let mut out = Mat::default();
+    most.convert_to(&mut out, CV_32FC1, 1.0, 0.0)?;
+    Ok(out)
+}
+
+/// Mean within a disc less the mean of a ring about it.
+fn response(apart: &Mat, radius: f64) -> opencv::Result<Mat> {
+    let reach = (2.2 * radius).ceil() as i32;
+    let side = 2 * reach + 1;
+    let mut kernel = Mat::new_rows_cols_with_default(side, side, CV_32FC1, Scalar::default())?;
+    let from = |r: i32, c: i32| f64::from(r - reach).hypot(f64::from(c - reach));
+    let (mut disc, mut ring) = (0.0f32, 0.0f32);
+    for r in 0..side {
+        for c in 0..side {
+            let d = from(r, c);
+            disc += f32::from(d <= radius);
+            ring += f32::from((1.35 * radius..=2.2 * radius).contains(&d));
+        }
+    }
+    for r in 0..side {
+        for c in 0..side {
+            let d = from(r, c);
+            *kernel.at_2d_mut::<f32>(r, c)? = if d <= radius {
+                1.0 / disc
+            } else if (1.35 * radius..=2.2 * radius).contains(&d) {
+                -1.0 / ring.max(1.0)
+            } else {
+                0.0
+            };
+        }
+    }
+    let mut out = Mat::default();
+    imgproc::filter_2d(apart, &mut out, CV_32FC1, &kernel, Point::new(-1, -1), 0.0, core::BORDER_REPLICATE)?;
+    Ok(out)
+}
+
+/// The clearest round spot of about a ball's size that is in one picture and not in the other.
+fn spot(lying: &Mat, gone: &Mat, zone: &Mat, wide: f64) -> opencv::Result<Option<Spot>> {
+    let apart = difference(lying, gone)?;
+    let levels: Vec<f64> =
+        apart.data_typed::<f32>()?.iter().zip(zone.data_bytes()?).filter(|(_, z)| **z > 0).map(|(v, _)| f64::from(*v)).collect();
+    if levels.is_empty() {
+        return Ok(None);
+    }
+    let least = LEAST_RESPONSE.max(LEAST_OF_NOISE * 1.4826 * median(&levels));
+    let mut best: Option<(f64, Spot)> = None;
+    for size in SIZES {
+        let radius = wide * size / 2.0;
+        let mut answer = response(&apart, radius)?;
+        for _ in 0..PLACES {
+            let (mut value, mut at) = (0.0, Point::default());
+            core::min_max_loc(&answer, None, Some(&mut value), None, Some(&mut at), zone)?;
+            if value <= least || best.as_ref().is_some_and(|b| b.0 >= value) {
+                break;
+            }
+            if let Some(found) = round_spot(&apart, lying, gone, at, wide)? {
+                best = Some((value, found));
+                break;
+            }
+            imgproc::circle(&mut answer, at, (1.5 * wide) as i32, Scalar::all(-1.0), imgproc::FILLED, imgproc::LINE_8, 0)?;
+        }
+    }
+    Ok(best.map(|b| b.1))
+}
+
+/// The spot at a place, where it is round, of a ball's size, whole, and something that was there rather than something that came.
+fn round_spot(apart: &Mat, lying: &Mat, gone: &Mat, at: Point, wide: f64) -> opencv::Result<Option<Spot>> {
+    let reach = (3.0 * wide) as i32;
+    let (x0, y0) = ((at.x - reach).max(0), (at.y - reach).max(0));
+    let (x1, y1) = ((at.x + reach + 1).min(apart.cols()), (at.y + reach + 1).min(apart.rows()));
+    let near = (wide / 4.0).max(1.0) as i32;
+    let mut about = Vec::new();
+    for r in (at.y - near).max(0)..(at.y + near + 1).min(apart.rows()) {
+        for c in (at.x - near).max(0)..(at.x + near + 1).min(apart.cols()) {
+            about.push(f64::from(*apart.at_2d::<f32>(r, c)?));
+        }
+    }
+    let level = 0.5 * crate::track::signal::quantile(&about, 0.7);
+    let mut mask = Mat::new_rows_cols_with_default(y1 - y0, x1 - x0, CV_8UC1, Scalar::default())?;
+    for r in y0..y1 {
+        for c in x0..x1 {
+            *mask.at_2d_mut::<u8>(r - y0, c - x0)? = u8::from(f64::from(*apart.at_2d::<f32>(r, c)?) > level);
+        }
+    }
+    let mut labels = Mat::default();
+    imgproc::connected_components_def(&mask, &mut labels)?;
+    let own = *labels.at_2d::<i32>(at.y - y0, at.x - x0)?;
+    if own == 0 {
+        return Ok(None);
+    }
+    let (mut area, mut weight, mut sum) = (0.0, 0.0, [0.0; 2]);
+    let (mut low, mut high) = ([i32::MAX; 2], [i32::MIN; 2]);
+    for r in y0..y1 {
+        for c in x0..x1 {
+            if *labels.at_2d::<i32>(r - y0, c - x0)? != own {
+                continue;
+            }
+            let w = f64::from(*apart.at_2d::<f32>(r, c)?);
+            area += 1.0;
+            weight += w;
+            sum = [sum[0] + w * f64::from(c), sum[1] + w * f64::from(r)];
+            low = [low[0].min(c), low[1].min(r)];
+            high = [high[0].max(c), high[1].max(r)];
+        }
+    }
+    let sides = [0, 1].map(|axis| f64::from(high[axis] - low[axis] + 1));
+    let (longer, shorter) = (sides[0].max(sides[1]), sides[0].min(sides[1]));
+    let width = (4.0 * area / std::f64::consts::PI).sqrt();
+    let whole = low[0] > x0 && low[1] > y0 && high[0] < x1 - 1 && high[1] < y1 - 1;
+    let full = area / (std::f64::consts::FRAC_PI_4 * sides[0] * sides[1]);
+    if !whole || !(SIZE_TAKEN[0] * wide..SIZE_TAKEN[1] * wide).contains(&width) || longer > LONGEST * shorter || full < FULLEST {
+        return Ok(None);
+    }
+    let found = Spot { centre: [sum[0] / weight, sum[1] / weight], width };
+    let (was, is) = (stands_out(lying, &found)?, stands_out(gone, &found)?);
+    Ok((was > STANDS_OUT[0] * is + STANDS_OUT[1]).then_some(found))
+}
+
+/// How far a spot's middle is from its surroundings, grey levels: the colour in which it is most.
+fn stands_out(picture: &Mat, spot: &Spot) -> opencv::Result<f64> {
+    let reach = (1.7 * spot.width).ceil() as i32;
+    let (x, y) = (spot.centre[0].round() as i32, spot.centre[1].round() as i32);
+    let (mut inner, mut outer) = (Vec::new(), Vec::new());
+    for r in (y - reach).max(0)..(y + reach + 1).min(picture.rows()) {
+        for c in (x - reach).max(0)..(x + reach + 1).min(picture.cols()) {
+            let d = (f64::from(c) - spot.centre[0]).hypot(f64::from(r) - spot.centre[1]);
+            let colour = *picture.at_2d::<core::Vec3b>(r, c)?;
+            if d <= 0.4 * spot.width {
+                inner.push(colour);
+            } else if (0.9 * spot.width..=1.6 * spot.width).contains(&d) {
+                outer.push(colour);
+            }
+        }
+    }
+    if inner.is_empty() || outer.is_empty() {
+        return Ok(0.0);
+    }
+    let of = |all: &[core::Vec3b], plane: usize| median(&all.iter().map(|c| f64::from(c[plane])).collect::<Vec<_>>());
+    Ok((0..3).map(|plane| (of(&inner, plane) - of(&outer, plane)).abs()).fold(0.0, f64::max))
+}
+
+/// The middle of the spot, with the ball and without.
+struct Patch {
+    /// Row and column, colours without the ball, and what the ball adds.
+    pixels: Vec<(i32, i32, [f64; 3], [f64; 3])>,
+}
+
+impl Patch {
+    fn new(lying: &Mat, gone: &Mat, spot: &Spot) -> Patch {
+        let reach = (0.4 * spot.width).max(1.0);
+        let (x, y, r) = (spot.centre[0].round() as i32, spot.centre[1].round() as i32, reach.ceil() as i32);
+        let colour = |m: &Mat, row: i32, col: i32| m.at_2d::<core::Vec3b>(row, col).ok().map(|c| [0, 1, 2].map(|i| f64::from(c[i])));
+        let pixels = (y - r..=y + r)
+            .flat_map(|row| (x - r..=x + r).map(move |col| (row, col)))
+            .filter(|(row, col)| (f64::from(*col) - spot.centre[0]).hypot(f64::from(*row) - spot.centre[1]) <= reach)
+            .filter_map(|(row, col)| {
+                let (with, without) = (colour(lying, row, col)?, colour(gone, row, col)?);
+                Some((row, col, without, [0, 1, 2].map(|i| with[i] - without[i])))
+            })
+            .collect();
+        Patch { pixels }
+    }
+
+    /// How much of the ball a picture of the piece shows: about 1 with it, 0 without.
+    fn share(&self, piece: &Mat) -> opencv::Result<f64> {
+        let (mut along, mut square) = (0.0, 1e-9);
+        for (row, col, without, ball) in &self.pixels {
+            let c = piece.at_2d::<core::Vec3b>(*row, *col)?;
+            for i in 0..3 {
+                along += (f64::from(c[i]) - without[i]) * ball[i];
+                square += ball[i] * ball[i];
+            }
+        }
+        Ok(along / square)
+    }
+}
