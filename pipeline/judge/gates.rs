@@ -29,6 +29,9 @@ pub fn clip_reasons(seen: &Seen, brief: &Brief, settings: &Settings) -> Vec<Reas
     if a.mirrored_by_container {
         found.push(ReasonCode::MirroredByContainer.reason());
     }
+    if a.turned_by_sight != 0 {
+        found.push(ReasonCode::TurnedBySight.because(format!("{}° clockwise", a.turned_by_sight)));
+    }
     if a.person_share < settings.gates.min_person_share {
         found.push(ReasonCode::NoPerson.reason());
     }
@@ -99,6 +102,9 @@ pub fn swing_reasons(seen: &Seen, read: &SwingRead, settings: &Settings) -> Vec<
         if frames < gates.min_downswing_frames {
             found.push(ReasonCode::FewFrames.because(format!("{frames} pictures")));
         }
+    }
+    if m.top_doubtful {
+        found.push(ReasonCode::TopUnsure.reason());
     }
     if read.track.exchanged() || read.view.sides_exchanged {
         found.push(ReasonCode::SidesRepaired.reason());

@@ -198,6 +198,7 @@ fn video(seen: &Seen, playback_factor: PlaybackFactor, settings: &Settings) -> V
         width: a.width,
         height: a.height,
         rotation_deg: a.rotation_deg,
+        turned_by_sight: a.turned_by_sight,
         mirrored_by_container: a.mirrored_by_container,
         pixel_aspect: round(a.pixel_aspect, 4),
         frames: a.frames,
@@ -231,8 +232,8 @@ fn swing(
         main,
         strike: strike(read),
         events: Events {
-            address: event(m.takeaway, EventFrom::Hands),
-            takeaway: event(m.takeaway, EventFrom::Hands),
+            address: event(m.takeaway, m.takeaway_from),
+            takeaway: event(m.takeaway, m.takeaway_from),
             lead_arm_level_back: event(m.lead_arm_level_back, EventFrom::Body),
             top: event(m.top, EventFrom::Hands),
             lead_arm_level_down: event(m.lead_arm_level_down, EventFrom::Body),

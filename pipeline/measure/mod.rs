@@ -1,6 +1,7 @@
 //! Quantities, one file a group. Each is a value with its standard uncertainty, or why there is none.
 //! To add a quantity: its name and unit in `names.rs`, its reading in the file it belongs to, its error in `budget.toml`.
 
+mod ball;
 pub mod budget;
 mod elbow;
 mod head;
@@ -169,7 +170,7 @@ impl Context<'_> {
 /// Measures everything that the swing and its view allow.
 pub fn measure(ctx: &Context) -> Quantities {
     let mut all = Quantities::new();
-    for group in [setup::measure, sway::measure, head::measure, elbow::measure, spine::measure, tempo::measure] {
+    for group in [setup::measure, ball::measure, sway::measure, head::measure, elbow::measure, spine::measure, tempo::measure] {
         for (name, outcome) in group(ctx) {
             all.insert(name, outcome);
         }

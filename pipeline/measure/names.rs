@@ -47,6 +47,11 @@ metrics! {
     "spine_tilt_top_deg", "deg", "trunk tilts away from the target at the top";
     "head_behind_centre_address_cm", "cm", "head behind the middle of the stance";
     "pelvis_toward_target_address_cm", "cm", "pelvis ahead of the middle of the stance";
+    "head_behind_ball_address_cm", "cm", "head behind the ball at address";
+    "ball_in_stance_pct", "%", "ball in the stance, from the trail heel (0) to the lead heel (100)";
+    "hands_ahead_of_ball_address_cm", "cm", "hands ahead of the ball at address";
+    "hands_ahead_of_ball_impact_cm", "cm", "hands ahead of the ball at impact";
+    "ball_distance_toes_cm", "cm", "ball away from the toes (down the line)";
     "trail_knee_inside_address_cm", "cm", "trail knee inside the line ankle to hip";
     "backswing_s", "s", "time back";
     "downswing_s", "s", "time down";

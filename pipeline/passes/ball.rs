@@ -42,10 +42,9 @@ const LONGEST: f64 = 1.6;
 const FULLEST: f64 = 0.75;
 /// What was there stands out from its surroundings this much more than what is left.
 const STANDS_OUT: [f64; 2] = [1.5, 5.0];
-/// Half of the ball's picture is there: between there and gone.
-const THERE: f64 = 0.5;
-/// So much of it in every picture: it lies there.
-const LIES: f64 = 0.7;
+/// Nearer to the place with the ball than this share of what the ball adds: it is there; to the place without it: it is gone. A club
+/// that covers the place is far from both.
+const NEAR: f64 = 0.5;
 
 /// Looks for the balls that left in the swings of a clip, in time order.
 pub fn look_for_balls(cuts: &Cuts, seen: &Seen, swings: &[SwingRead]) -> Result<Vec<Ball>> {
@@ -62,8 +61,8 @@ fn all(cuts: &Cuts, seen: &Seen, swings: &[SwingRead]) -> std::result::Result<Ve
         for other in swings.iter().filter(|o| o.window.top != swing.window.top) {
             let Some(impact) = other.moments.impact else { continue };
             let k = other.slowness;
-            let shares = watch.shares(cuts, other, impact.time + AFTER[0] * k, impact.time + AFTER[1] * k)?;
-            if shares.len() >= FEWEST_PICTURES && shares.iter().all(|s| s.1 > LIES) {
+            let looks = watch.looks(cuts, other, impact.time + AFTER[0] * k, impact.time + AFTER[1] * k)?;
+            if looks.len() >= FEWEST_PICTURES && looks.iter().all(|s| s.1.there()) {
                 ball.stayed.push(impact.time);
             }
         }
@@ -163,11 +162,12 @@ fn look(cuts: &Cuts, seen: &Seen, swing: &SwingRead) -> std::result::Result<Opti
     let place = ground.back(spot.centre);
     // there or gone, picture by picture
     let watch = Watch { patch: Patch::new(&lying, &gone, &spot), ground };
-    let shares = watch.shares(cuts, swing, top.time, impact.time + 0.2 * k)?;
-    let Some(last) = shares.iter().rposition(|s| s.1 > THERE) else { return Ok(None) };
-    let (Some(next), true) = (shares.get(last + 1), shares.len() > last + FEWEST_PICTURES) else { return Ok(None) };
+    let looks = watch.looks(cuts, swing, top.time, impact.time + 0.2 * k)?;
+    let Some(last) = looks.iter().rposition(|l| l.1.there()) else { return Ok(None) };
+    let left = looks.iter().skip(last + 1).find(|l| l.1.gone());
+    let (Some(left), true) = (left, looks.len() > last + FEWEST_PICTURES) else { return Ok(None) };
     let width = spot.width / watch.ground.shrink;
-    Ok(Some((Ball { x: place[0], y: place[1], width, there: shares[last].0, gone: next.0, stayed: Vec::new() }, watch)))
+    Ok(Some((Ball { x: place[0], y: place[1], width, there: looks[last].0, gone: left.0, stayed: Vec::new() }, watch)))
 }
 
 /// The rows of a swing's track between two times of which there is a cut.
@@ -182,15 +182,15 @@ struct Watch {
 }
 
 impl Watch {
-    /// Times, and how much of the ball is there.
-    fn shares(&self, cuts: &Cuts, swing: &SwingRead, from: f64, to: f64) -> std::result::Result<Vec<(f64, f64)>, Trouble> {
-        let mut shares = Vec::new();
+    /// Times, and what is there.
+    fn looks(&self, cuts: &Cuts, swing: &SwingRead, from: f64, to: f64) -> std::result::Result<Vec<(f64, Likeness)>, Trouble> {
+        let mut looks = Vec::new();
         for i in rows(cuts, swing, from, to) {
             let Some(cut) = cuts.of(swing.track.frames[i])? else { continue };
             let (piece, _) = self.ground.of(&cut, &swing.track.camera[i])?;
-            shares.push((swing.track.times[i], self.patch.share(&piece)?));
+            looks.push((swing.track.times[i], self.patch.likeness(&piece)?));
         }
-        Ok(shares)
+        Ok(looks)
     }
 }
 
@@ -435,16 +435,35 @@ impl Patch {
         Patch { pixels }
     }
 
-    /// How much of the ball a picture of the piece shows: about 1 with it, 0 without.
-    fn share(&self, piece: &Mat) -> opencv::Result<f64> {
-        let (mut along, mut square) = (0.0, 1e-9);
+    /// How far a picture of the piece is from the place with the ball and without, as shares of what lies between the two.
+    fn likeness(&self, piece: &Mat) -> opencv::Result<Likeness> {
+        let (mut from_lying, mut from_gone, mut between) = (0.0, 0.0, 1e-9);
         for (row, col, without, ball) in &self.pixels {
             let c = piece.at_2d::<core::Vec3b>(*row, *col)?;
             for i in 0..3 {
-                along += (f64::from(c[i]) - without[i]) * ball[i];
-                square += ball[i] * ball[i];
+                let adds = f64::from(c[i]) - without[i];
+                from_gone += adds.abs();
+                from_lying += (adds - ball[i]).abs();
+                between += ball[i].abs();
             }
         }
-        Ok(along / square)
+        Ok(Likeness { from_lying: from_lying / between, from_gone: from_gone / between })
+    }
+}
+
+/// How far a picture is from the ball's place with it and without.
+#[derive(Debug, Clone, Copy)]
+struct Likeness {
+    from_lying: f64,
+    from_gone: f64,
+}
+
+impl Likeness {
+    fn there(self) -> bool {
+        self.from_lying < NEAR.min(self.from_gone)
+    }
+
+    fn gone(self) -> bool {
+        self.from_gone < NEAR.min(self.from_lying)
     }
 }

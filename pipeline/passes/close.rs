@@ -33,7 +33,7 @@ pub struct Close {
 fn density(w: &Window, t: f64, every: bool) -> (f64, bool) {
     let k = w.slowness;
     let impact = w.impact.unwrap_or(w.end);
-    let keep = (w.takeaway.unwrap_or(w.start) - 0.45 * k..=impact + 0.30 * k).contains(&t);
+    let keep = (w.takeaway.unwrap_or(w.start) - 0.8 * k..=impact + 0.30 * k).contains(&t);
     let rate = if every {
         f64::INFINITY
     } else if (impact - 0.03 * k..=impact + 0.15 * k).contains(&t) {

@@ -6,6 +6,8 @@ mod choose;
 pub mod close;
 pub mod cuts;
 pub mod key;
+mod lying;
 pub mod observe;
 pub mod person;
 pub mod scout;
+pub mod stir;

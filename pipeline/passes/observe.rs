@@ -2,18 +2,22 @@
 //! then the best model on the frames whose places are measured, and closer looks at the arms after impact.
 
 use super::ball::look_for_balls;
+use super::choose::Chosen;
 use super::close::{look_closely, window_region};
 use super::cuts::Cuts;
 use super::key;
+use super::lying::quarters_to_upright;
 use super::scout::scout;
+use super::stir::look_for_stir;
 use crate::error::Result;
 use crate::pose::models::ModelChoice;
 use crate::pose::sessions::Sessions;
 use crate::report::{Reason, ReasonCode};
 use crate::seen::{About, ArmLooks, Seen};
 use crate::swing::{Window, find_windows, read_swings};
-use crate::video::decode::Spent;
+use crate::video::decode::{Account, Spent};
 use crate::video::{Footage, Probe};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::path::Path;
@@ -29,7 +33,7 @@ pub struct Observed {
 
 /// Seconds by work, whatever the stage.
 #[derive(Debug, Clone, Copy, Default)]
-struct Work {
+pub(super) struct Work {
     decoding: f64,
     converting: f64,
     detecting: f64,
@@ -38,7 +42,7 @@ struct Work {
 }
 
 impl Work {
-    fn add(&mut self, spent: Spent) {
+    pub(super) fn add(&mut self, spent: Spent) {
         self.decoding += spent.decoding;
         self.converting += spent.converting;
     }
@@ -52,6 +56,38 @@ impl Work {
             ("in landmark models, measuring", self.landmarks_measuring),
         ]
     }
+}
+
+/// What the scout found.
+struct Scouted {
+    model: &'static str,
+    chosen: Chosen,
+    windows: Vec<Window>,
+    account: Account,
+}
+
+impl Scouted {
+    fn found_whole(&self) -> bool {
+        self.windows.iter().any(Window::is_whole)
+    }
+}
+
+/// Scouts with one model after the other until one finds a whole swing; `None` where the decoder refuses the file.
+fn scout_with(path: &Path, probe: &Probe, sessions: &mut Sessions, choice: ModelChoice, work: &mut Work) -> Result<Option<Scouted>> {
+    let mut scouted = None;
+    for &model in choice.scouts() {
+        let Some(mut footage) = Footage::open(path, probe) else { return Ok(None) };
+        let (detector, scouting) = sessions.scouting(model)?;
+        let chosen = scout(&mut footage, probe, detector, scouting)?;
+        work.add(footage.spent());
+        let found = Scouted { model, windows: find_windows(&chosen.golfer), chosen, account: footage.account() };
+        let whole = found.found_whole();
+        scouted = Some(found);
+        if whole {
+            break;
+        }
+    }
+    Ok(scouted)
 }
 
 /// Looks at the clip with the models of `choice`, which must be loaded; each is let go after its last look. Writes into
@@ -72,24 +108,26 @@ pub fn observe(
     };
     let [landmark, outline] = choice.files();
     let mut work = Work::default();
-    let (mut scouted, mut windows) = (None, Vec::new());
-    for &model in choice.scouts() {
-        let Some(mut footage) = Footage::open(path, probe) else {
-            return Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it")));
-        };
-        let (detector, scouting) = sessions.scouting(model)?;
-        let chosen = scout(&mut footage, probe, detector, scouting)?;
-        work.add(footage.spent());
-        windows = find_windows(&chosen.golfer);
-        scouted = Some((model, chosen, footage.account()));
-        if windows.iter().any(Window::is_whole) {
-            break;
+    let unreadable = || Ok(Err(ReasonCode::Unreadable.because("the decoder refuses it")));
+    let mut turned = Cow::Borrowed(probe);
+    let mut scouting = scout_with(path, &turned, sessions, choice, &mut work)?;
+    if scouting.as_ref().is_some_and(|s| !s.found_whole())
+        && let Some(quarters) = quarters_to_upright(path, probe, sessions.scouting(choice.scouts()[0])?.0, &mut work)?
+    {
+        turned.to_mut().turn = probe.turn.then_quarters(quarters);
+        let again = scout_with(path, &turned, sessions, choice, &mut work)?;
+        if again.as_ref().is_some_and(Scouted::found_whole) {
+            scouting = again;
+        } else {
+            turned = Cow::Borrowed(probe);
         }
     }
+    let turned_by_sight = (4 + turned.turn.rotation_deg() / 90 - probe.turn.rotation_deg() / 90) % 4 * 90;
+    let probe = turned.as_ref();
+    let Some(Scouted { model, chosen, windows, account }) = scouting else { return unreadable() };
     work.detecting = sessions.detector()?.spent();
-    let scouting = sessions.spent();
+    let spent_scouting = sessions.spent();
     sessions.keep_only(&[choice.dense(), outline, landmark]);
-    let (model, chosen, account) = scouted.expect("invariant: there is a scout");
     lap("scout");
     if account.decoded == 0 {
         return Ok(Err(ReasonCode::NoFrames.reason()));
@@ -100,6 +138,7 @@ pub fn observe(
         width,
         height,
         rotation_deg: probe.turn.rotation_deg(),
+        turned_by_sight,
         mirrored_by_container: probe.turn.mirrored(),
         pixel_aspect: probe.pixel_aspect,
         frames: account.decoded,
@@ -111,6 +150,7 @@ pub fn observe(
         unlisted: account.unlisted,
         torn: account.torn(probe),
         balls: Vec::new(),
+        stirs: Vec::new(),
         decoder_complaints: 0,
         worker: String::new(),
         scouted_by: model.into(),
@@ -137,8 +177,12 @@ pub fn observe(
     seen.camera = close.camera;
     lap("measure");
     let mut looks = BTreeMap::new();
-    seen.about.balls = look_for_balls(&cuts, &seen, &read_swings(&seen, 175.0, None))?;
-    lap("ball");
+    let swings = read_swings(&seen, 175.0, None);
+    seen.about.balls = look_for_balls(&cuts, &seen, &swings)?;
+    for swing in &swings {
+        seen.about.stirs.extend(look_for_stir(&cuts, swing)?);
+    }
+    lap("ball and club");
     let swings = read_swings(&seen, 175.0, None);
     let outliner = sessions.landmarker(outline)?;
     for swing in &swings {
@@ -179,7 +223,7 @@ pub fn observe(
     }
     lap("arms");
     work.landmarks = sessions.spent();
-    work.landmarks_measuring = work.landmarks - scouting;
+    work.landmarks_measuring = work.landmarks - spent_scouting;
     timings.extend(work.timings());
     Ok(Ok(Observed { seen, cuts, timings }))
 }

@@ -42,6 +42,7 @@ reasons! {
     NoFrames, Blocking, true, "no picture could be decoded", "send it again from the phone that filmed it";
     Damaged, Warning, true, "part of the clip is damaged or missing", "send it again if the swing looks torn";
     MirroredByContainer, Info, false, "the file asks to be shown mirrored, and was", "if left and right are exchanged, switch off mirroring of the front camera";
+    TurnedBySight, Info, false, "the clip lay on its side and was turned", "nothing to do; hold the phone still when you press record, so that it notices how it is held";
     NoPerson, Blocking, true, "nobody can be seen for most of the clip", "film the whole golfer, head to feet, from 3 to 5 metres";
     NoSwing, Blocking, true, "no full swing was found", "start filming before the address and stop after the finish";
     SwingCut, Blocking, true, "the address or the follow-through is outside the clip", "start filming two seconds before the swing and stop after the finish";
@@ -51,6 +52,7 @@ reasons! {
     TooSmall, Warning, true, "the golfer is small in the picture", "go closer: the golfer should fill half to three quarters of the picture's height";
     DarkOrBlurred, Blocking, true, "the hands or arms are too dark or too blurred to follow", "film in daylight, with the sun behind the phone, at 60 frames a second or more";
     FewFrames, Blocking, true, "too few pictures between top and impact", "film at 60 frames a second or more";
+    TopUnsure, Warning, false, "where the backswing ends is read in two ways", "film at 60 frames a second or more, with the sun behind the phone";
     NotFaceOn, Blocking, true, "the camera is not face-on", "stand in front of the golfer, square to the target line, phone at hand height";
     CameraMoves, Warning, true, "the camera moves", "put the phone on a tripod or lean it against the bag";
     CameraRolled, Warning, true, "the phone was held at a slant", "hold the phone upright";

@@ -71,6 +71,9 @@ pub struct Video {
     pub height: u32,
     /// Clockwise turn that made it upright.
     pub rotation_deg: u32,
+    /// Of that turn, what the container did not ask for: people lay on their side.
+    #[serde(default)]
+    pub turned_by_sight: u32,
     /// Whether the container asked for it with left and right exchanged.
     #[serde(default)]
     pub mirrored_by_container: bool,
@@ -287,6 +290,8 @@ pub enum EventFrom {
     Body,
     /// The hands' path.
     Hands,
+    /// The club begins to move.
+    Club,
     /// The ball leaves.
     Ball,
 }

@@ -2,7 +2,7 @@
 //! ranges before anything is read out of them.
 
 use super::keypoints::POINTS;
-use super::{About, Ball, CHANNELS};
+use super::{About, Ball, CHANNELS, Stir};
 use crate::error::{Error, Result};
 use ndarray::{Array, ArrayBase, Data, Dimension};
 use ndarray_npy::{ReadNpyExt, ReadableElement};
@@ -111,6 +111,11 @@ pub(super) fn about(a: &About) -> std::result::Result<(), String> {
         [b.x, b.y, b.width].iter().all(|v| v.abs() <= FAR) && (0.0..b.gone).contains(&b.there) && b.gone <= LONGEST && b.width > 0.0
     };
     require(a.balls.iter().all(ball), || "a ball out of range".into())?;
+    let stir = |s: &Stir| {
+        let in_order = s.times.is_sorted() && s.times.iter().all(|t| (-LONGEST..=LONGEST).contains(t));
+        s.times.len() == s.changed.len() && in_order && s.changed.iter().all(|v| (0.0..=FAR).contains(v))
+    };
+    require(a.stirs.iter().all(stir), || "a stir out of range".into())?;
     require(a.torn.iter().flatten().all(|t| t.is_finite()), || "a torn stretch without times".into())
 }
 

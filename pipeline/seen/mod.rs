@@ -31,6 +31,9 @@ pub struct About {
     pub width: u32,
     pub height: u32,
     pub rotation_deg: u32,
+    /// Of that, what no container asked for: people lay on their side, degrees clockwise.
+    #[serde(default)]
+    pub turned_by_sight: u32,
     /// The container asks for a picture with left and right exchanged.
     #[serde(default)]
     pub mirrored_by_container: bool,
@@ -68,6 +71,9 @@ pub struct About {
     /// Balls that left, in time order.
     #[serde(default)]
     pub balls: Vec<Ball>,
+    /// What stirred before each swing, in time order.
+    #[serde(default)]
+    pub stirs: Vec<Stir>,
     /// What looked at it; earlier versions did not write it down.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub seen_by: Option<SeenBy>,
@@ -87,6 +93,15 @@ pub struct Ball {
     /// When other swings of the clip had passed it and it still lay there; seconds of clip time.
     #[serde(default)]
     pub stayed: Vec<f64>,
+}
+
+/// How far the pictures about hands and club have left the still ones before a swing.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Stir {
+    /// Seconds of clip time, ascending.
+    pub times: Vec<f64>,
+    /// Grey levels summed over the changed part, in squared leg lengths.
+    pub changed: Vec<f64>,
 }
 
 /// What looked at a clip.

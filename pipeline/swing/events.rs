@@ -4,7 +4,7 @@ use super::body::{Body, Part, distance};
 use super::fit;
 use super::windows::Window;
 use crate::report::types::EventFrom;
-use crate::seen::Ball;
+use crate::seen::{Ball, Stir};
 use crate::track::signal::{median, smooth};
 use crate::track::{ARM_CUT_OFF, BODY_CUT_OFF};
 
@@ -19,10 +19,14 @@ pub struct Moment {
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Moments {
     pub takeaway: Option<Moment>,
+    /// What tells the takeaway.
+    pub takeaway_from: EventFrom,
     pub lead_arm_level_back: Option<Moment>,
     pub top: Option<Moment>,
     pub lead_arm_level_down: Option<Moment>,
     pub impact: Option<Moment>,
+    /// Two readings of the top are further apart than their errors.
+    pub top_doubtful: bool,
     /// What tells the impact.
     pub impact_from: EventFrom,
     pub half_follow_through: Option<Moment>,
@@ -45,8 +49,17 @@ const HANDS_AHEAD_CM: f64 = 3.0;
 const TOP_DELAY: f64 = 0.008;
 /// The onset of takeaway lies this much before where the hands' path is carried back to zero, seconds of real time.
 const TAKEAWAY_LEAD: f64 = 0.022;
+/// Down the line the hands' way to the top is theirs over this long, seconds of real time; and the standard deviation of a top so read.
+const WAY_TO_TOP: f64 = 0.15;
+const TOP_SD_DOWN_THE_LINE: f64 = 0.020;
+/// Within this of the furthest they are at the top, cm.
+const TOP_FLAT_CM: f64 = 0.8;
 /// Half-width of local fits around the fast events, seconds of real time.
 const FIT_REACH: f64 = 0.030;
+/// Down the line the hands are nearest to their address place this much before the strike, and what that is off by from swing to swing
+/// and world to world, seconds of real time (13 clips of three worlds).
+const IMPACT_DELAY: f64 = 0.013;
+const IMPACT_SD: f64 = 0.020;
 /// Half-width of the fit around the top.
 const TOP_REACH: f64 = 0.060;
 /// Lateral doubt of the hands' place at impact, cm.
@@ -130,6 +143,7 @@ pub fn find(body: &Body, key: &Body, w: &Window, cm_per_px: f64, slowness: f64) 
     let (top_time, _) = fit::extremum(times, &hands, local, 1.0, TOP_REACH * k);
     if reversed {
         found.top = Some(moment(top_time + TOP_DELAY * k, 0.010 * k));
+        found.check_top(t, &grip, until, body.track.trunk, k);
     }
     found.lead_arm_level_back = fit::last_crossing(t, &arm_smooth, top, ARM_LEVEL_DEG, true, 2.0 * FIT_REACH * k)
         .map(|(time, slope)| moment(time, LEVEL_SD_DEG / slope.abs().max(20.0)));
@@ -153,6 +167,34 @@ pub fn find(body: &Body, key: &Body, w: &Window, cm_per_px: f64, slowness: f64) 
     after_top(found, body, &grip, &arm, top, w, cm_per_px, k, rest, &moment)
 }
 
+/// Where the hands stand still and where they reverse are one moment; so much apart (seconds of real time) one of them is misread.
+const TOP_APART: f64 = 0.06;
+/// Hands that rise by more than this after the top (trunk lengths) had not reached it.
+const TOP_RISE: f64 = 0.12;
+
+impl Moments {
+    /// Holds the top against two other readings: the hands are slowest there, and do not rise after it. Where they disagree the
+    /// top's doubt is as wide as that.
+    fn check_top(&mut self, t: &[f64], grip: &[[f64; 2]], until: usize, trunk: f64, k: f64) {
+        let Some(top) = self.top else { return };
+        let [x, y] = [0, 1].map(|axis| smooth(t, &grip.iter().map(|g| g[axis]).collect::<Vec<_>>(), ARM_CUT_OFF / k));
+        let speed = |i: usize| (x[i + 1] - x[i - 1]).hypot(y[i + 1] - y[i - 1]) / (t[i + 1] - t[i - 1]);
+        let near: Vec<usize> = (1..until.min(t.len() - 1)).filter(|&i| (t[i] - top.time).abs() < 0.25 * k).collect();
+        let slowest = near.iter().copied().min_by(|&a, &b| speed(a).total_cmp(&speed(b)));
+        let mut apart = slowest.map_or(0.0, |i| (t[i] - top.time).abs());
+        let here = t.partition_point(|&v| v < top.time).min(t.len() - 1);
+        if let Some(highest) = (here..until.min(t.len())).max_by(|&a, &b| y[a].total_cmp(&y[b]))
+            && y[highest] - y[here] > TOP_RISE * trunk
+        {
+            apart = apart.max(t[highest] - top.time);
+        }
+        if apart > TOP_APART * k {
+            self.top_doubtful = true;
+            self.top = Some(Moment { sd: top.sd.max(apart / 1.5), ..top });
+        }
+    }
+}
+
 /// Finds the moments of a swing seen down the line, where the lead arm is seen end-on: takeaway, top (the hands' highest
 /// point, where they turn), impact (the hands pass nearest to their address place), finish. The others stay `None`.
 pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Moments {
@@ -171,16 +213,79 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Mo
     let moment = |time: f64, sd: f64| Moment { time, sd: sd.max(half_frame) };
     let height = smooth(t, &grip.iter().map(|g| g[1]).collect::<Vec<_>>(), BODY_CUT_OFF / k);
     let near = body.track.within(w.top - 0.25 * k, (w.top + 0.15 * k).min(strike));
-    let Some(&top) = near.iter().max_by(|&&a, &&b| height[a].total_cmp(&height[b])) else { return found };
-    found.top = Some(moment(fit::extremum(t, &height, top, 1.0, TOP_REACH * k).0, 0.03 * k));
+    let Some(&highest) = near.iter().max_by(|&&a, &&b| height[a].total_cmp(&height[b])) else { return found };
+    // flat arms go on turning after they are highest: the hands' way there, and how far along it they come
+    let [x, y] = [0, 1].map(|axis| smooth(t, &grip.iter().map(|g| g[axis]).collect::<Vec<_>>(), ARM_CUT_OFF / k));
+    let earlier = body.track.nearest(t[highest] - WAY_TO_TOP * k);
+    let way = [x[highest] - x[earlier], y[highest] - y[earlier]];
+    let along: Vec<f64> = (0..t.len()).map(|i| (x[i] * way[0] + y[i] * way[1]) / way[0].hypot(way[1]).max(1e-9)).collect();
+    let near = body.track.within(t[highest] - 0.2 * k, (t[highest] + 0.2 * k).min(strike - 0.1 * k));
+    let Some(&top) = near.iter().max_by(|&&a, &&b| along[a].total_cmp(&along[b])) else { return found };
+    // hands that rest there leave the reversal anywhere between
+    let near_top = |i: &usize| along[top] - along[*i] < TOP_FLAT_CM / cm;
+    let first = (0..=top).rev().take_while(near_top).last().unwrap_or(top);
+    let last = (top..t.len()).take_while(near_top).last().unwrap_or(top);
+    let flat = t[last] - t[first];
+    found.top = Some(moment((t[first] + t[last]) / 2.0 + TOP_DELAY * k, (TOP_SD_DOWN_THE_LINE * k).hypot(flat / 4.0)));
     found.takeaway = takeaway(t, &grip, rest, top, cm).map(|time| moment(time - TAKEAWAY_LEAD * k, 0.06 * k));
     let away: Vec<f64> = grip.iter().map(|g| distance(*g, rest)).collect();
     let near = body.track.within(t[top] + 0.08 * k, strike + 0.15 * k);
     let Some(&low) = near.iter().min_by(|&&a, &&b| away[a].total_cmp(&away[b])) else { return found };
-    let impact = fit::extremum(t, &away, low, -1.0, FIT_REACH * k).0;
-    found.impact = Some(moment(impact, 0.012 * k));
+    let impact = fit::extremum(t, &away, low, -1.0, FIT_REACH * k).0 + IMPACT_DELAY * k;
+    found.impact = Some(moment(impact, IMPACT_SD * k));
     found.finish = finish(t, &grip, impact + 0.2 * k, cm, k).map(|time| moment(time, 0.05 * k));
     found
+}
+
+/// What has changed by so much for good (grey levels in squared leg lengths) tells that the club moves; from there to the second level
+/// it takes about two thirds of the time that has gone by since the onset.
+const STIRS: [f64; 2] = [0.1, 0.4];
+const SINCE: f64 = 1.5;
+/// Standard deviation of that onset, seconds of real time, and as a share of the time between the levels.
+const ONSET_SD: f64 = 0.012;
+const ONSET_SHARE: f64 = 0.4;
+/// More than this changes while all is still: nothing can be told.
+const RESTLESS: f64 = 0.6;
+
+/// When what stirs about hands and club begins to stir for good; `None` where it never does, always did, or is too restless.
+pub fn onset(stir: &Stir, slowness: f64) -> Option<Moment> {
+    let (t, v) = (&stir.times, &stir.changed);
+    let mut low = v.clone();
+    low.sort_by(f64::total_cmp);
+    let floor = *low.get(low.len() / 5)?;
+    if floor > RESTLESS {
+        return None;
+    }
+    let last = v.iter().rposition(|&c| c <= floor + STIRS[0])?;
+    let crossing = |from: usize, level: f64| {
+        let i = (from + 1..v.len()).find(|&i| v[i] > level)?;
+        Some(t[i - 1] + (level - v[i - 1]) / (v[i] - v[i - 1]) * (t[i] - t[i - 1]))
+    };
+    let first = crossing(last, floor + STIRS[0])?;
+    let second = crossing(last, floor + STIRS[1])?;
+    let rise = second - first;
+    Some(Moment { time: first - SINCE * rise, sd: (ONSET_SD * slowness).hypot(ONSET_SHARE * rise) })
+}
+
+/// Hands and club tell the same takeaway where they are no further apart than this, seconds of real time: face-on, down the line.
+const SAME_TAKEAWAY: [f64; 2] = [0.15, 0.5];
+/// Where the hands tell none: club and scout.
+const SAME_AS_SCOUTED: f64 = 0.8;
+
+impl Moments {
+    /// The takeaway is when the club begins to move, where that is seen and the hands do not speak against it.
+    pub fn with_stir(mut self, stir: Option<&Stir>, w: &Window, down_the_line: bool, slowness: f64, half_frame: f64) -> Moments {
+        self.takeaway_from = EventFrom::Hands;
+        let (Some(club), Some(scouted)) = (stir.and_then(|s| onset(s, slowness)), w.takeaway) else { return self };
+        let apart = self.takeaway.map_or((club.time - scouted).abs() / SAME_AS_SCOUTED, |hands| {
+            (club.time - hands.time).abs() / SAME_TAKEAWAY[usize::from(down_the_line)]
+        });
+        if apart <= slowness {
+            self.takeaway = Some(Moment { sd: club.sd.max(half_frame), ..club });
+            self.takeaway_from = EventFrom::Club;
+        }
+        self
+    }
 }
 
 /// Ball and hands tell the same strike where they are no further apart than this, seconds of real time, and a picture: face-on the

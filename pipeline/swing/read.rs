@@ -35,6 +35,8 @@ pub struct SwingRead {
     pub key_still: Vec<usize>,
     pub moments: Moments,
     pub strike: Struck,
+    /// The ball that left.
+    pub ball: Option<Ball>,
     /// Clip time ÷ real time used for smoothing and speeds.
     pub slowness: f64,
     /// Whether `slowness` was given (sidecar, option) or is plain real time; otherwise it is estimated.
@@ -53,11 +55,6 @@ impl SwingRead {
         let top = self.moments.top?.time;
         let level = self.moments.lead_arm_level_back.map_or(top - 0.3 * self.slowness, |m| m.time);
         Some(self.moments.takeaway.map_or(level, |m| level.min(m.time + 0.6 * (top - m.time))))
-    }
-
-    /// The ball that left in this swing.
-    fn struck<'a>(&self, balls: &'a [Ball]) -> Option<&'a Ball> {
-        balls.iter().find(|b| (self.window.top..=self.window.end).contains(&b.there))
     }
 
     /// The track in golf's terms.
@@ -81,7 +78,7 @@ pub fn read_swings(seen: &Seen, stature_cm: f64, playback: Option<f64>) -> Vec<S
         find_windows(&seen.scout).into_iter().filter_map(|w| read_swing(seen, &best, w, stature_cm, playback)).collect();
     let balls = &seen.about.balls;
     for i in 0..reads.len() {
-        let struck = reads[i].struck(balls).is_some();
+        let struck = reads[i].ball.is_some();
         let stayed = reads[i].moments.impact.is_some_and(|m| balls.iter().flat_map(|b| &b.stayed).any(|t| (t - m.time).abs() < SAME));
         reads[i].strike = match (struck, stayed) {
             (true, _) => Struck::Yes,
@@ -142,6 +139,8 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         _ => events::find(&body, &Body { track: &key, ..body }, &window, cm_per_px, slowness),
     };
     let ball = seen.about.balls.iter().find(|b| (window.top..=window.end).contains(&b.there));
+    let stir = seen.about.stirs.iter().find(|s| s.times.first().is_some_and(|t| (window.start - 1e-6..window.top).contains(t)));
+    let moments = moments.with_stir(stir, &window, view.kind == ViewKind::DownTheLine, slowness, seen.about.interval_median_s / 2.0);
     let moments = moments.with_ball(ball, view.kind == ViewKind::DownTheLine, slowness);
     let slowness = match (moments.top, moments.impact) {
         (Some(top), Some(impact)) if given.is_none() && window.slowness != 1.0 => usual_factor((impact.time - top.time) / USUAL_DOWNSWING),
@@ -168,6 +167,7 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         key_still,
         moments,
         strike: Struck::Unknown,
+        ball: ball.cloned(),
         slowness,
         playback_given: playback.is_some(),
         window,

@@ -55,6 +55,8 @@ const LEAST_SLOW_MOTION: f64 = 1.8;
 const REST_SPREAD: f64 = 0.10;
 const REST_HEIGHT: f64 = 0.5;
 const REST_SECONDS: f64 = 0.25;
+/// One looks closely from this long before the hands leave their place, seconds of real time: down the line they leave it late.
+const BEFORE_TAKEAWAY: f64 = 0.9;
 /// A rest may lie this long before the hands' lowest point (a waggle lies between), seconds of real time.
 const LONGEST_WAIT: f64 = 3.0;
 
@@ -256,7 +258,7 @@ fn window(hands: &Hands, kind: SwingKind, takeaway: Option<usize>, top: usize, s
         top: t(top),
         impact: strike.map(t),
         finish: finish.map(t),
-        start: takeaway.map_or(t(0), |i| (t(i) - 0.6 * slowness).max(t(0))),
+        start: takeaway.map_or(t(0), |i| (t(i) - BEFORE_TAKEAWAY * slowness).max(t(0))),
         end,
         slowness,
     }

@@ -40,6 +40,11 @@ impl Turn {
         }
     }
 
+    /// This, then so many quarters of a turn more, clockwise.
+    pub fn then_quarters(self, quarters: u32) -> Turn {
+        (0..quarters % 4).fold(self, |t, _| Turn { transposed: !t.transposed, flipped_x: !t.flipped_y, flipped_y: t.flipped_x })
+    }
+
     /// Turns `coded` into `shown`; whether there was anything to do.
     pub fn apply(self, coded: &Mat, shown: &mut Mat) -> opencv::Result<bool> {
         let how = match (self.transposed, self.flipped_x, self.flipped_y) {
@@ -113,6 +118,26 @@ mod tests {
             }
             let rows = |m: &Mat| (0..m.rows()).map(|r| m.at_row::<u8>(r).unwrap().to_vec()).collect::<Vec<_>>();
             assert_eq!(rows(&shown), rows(&then), "{turn:?}");
+        }
+    }
+
+    #[test]
+    fn a_quarter_more_is_the_turned_picture_turned() {
+        let m = Mat::from_slice_2d(&[[1u8, 2, 3], [4, 5, 6]]).unwrap();
+        let rows = |m: &Mat| (0..m.rows()).map(|r| m.at_row::<u8>(r).unwrap().to_vec()).collect::<Vec<_>>();
+        let shown = |t: Turn| {
+            let mut out = Mat::default();
+            if t.apply(&m, &mut out).unwrap() { out } else { m.clone() }
+        };
+        for way in 0..8 {
+            let turn = Turn { transposed: way & 1 > 0, flipped_x: way & 2 > 0, flipped_y: way & 4 > 0 };
+            let mut expected = shown(turn);
+            for quarters in 0..4 {
+                assert_eq!(rows(&shown(turn.then_quarters(quarters))), rows(&expected), "{turn:?} and {quarters}");
+                let mut next = Mat::default();
+                core::rotate(&expected, &mut next, core::ROTATE_90_CLOCKWISE).unwrap();
+                expected = next;
+            }
         }
     }
 

@@ -62,7 +62,13 @@ def own_form(theirs):
     side, up, pelvis = move(head, 0, -1), move(head, 1, 1), move(mid(hip), 0, -1)
     past = min(ev["lead_arm_level_back"] or top, address + 0.6 * (top - address))
     own_move = move(hip["trail"], 0, -1)
+    # its ball lies 6 cm toward the target from the club's head at address
+    ball = still(body("clubhead"))[0] + 0.06
+    heels = {s: float(still(body(f"{n}_heel"))[0]) for s, n in (("lead", lead), ("trail", trail))}
+    grip = (body(f"{lead}_wrist") + body(f"{trail}_wrist")) / 2
     out = {
+        "head_behind_ball_address_cm": 100 * (ball - still(head)[0]), "ball_in_stance_pct": 100 * (ball - heels["trail"]) / (heels["lead"] - heels["trail"]),
+        "hands_ahead_of_ball_address_cm": 100 * (still(grip)[0] - ball), "hands_ahead_of_ball_impact_cm": 100 * (at(grip[:, 0], impact) - ball),
         "trail_hip_move_at_furthest_cm": float(own_move[(t >= past) & (t <= top)].max()),
         "stance_width_cm": m["stance_ankles_cm"], "trail_hip_travel_cm": m["trail_hip_travel_max_cm"], "pelvis_travel_cm": m["pelvis_travel_max_cm"],
         "trail_hip_travel_pct_stance": m["trail_hip_travel_max_pct_stance"], "pelvis_shift_impact_cm": at(pelvis, impact),
