@@ -146,7 +146,7 @@ struct Standing {
 #[derive(Serialize)]
 struct Ours {
     shown: Verdict,
-    words: &'static str,
+    words: String,
     sign: &'static str,
 }
 
@@ -154,7 +154,7 @@ fn standing(all: &[Given], report: &Report, owner: &str, (kept, done): (bool, St
     let clip = &report.clip.id;
     let of = |f: FaultName| {
         let verdict = ours(report, f);
-        (f, Ours { shown: verdict, words: verdict.words(), sign: sheet::sign(verdict) })
+        (f, Ours { shown: verdict, words: sheet::ours_in_words(report, f), sign: sheet::sign(verdict) })
     };
     let mut said: BTreeMap<FaultName, String> = FaultName::ALL.into_iter().map(|f| (f, String::new())).collect();
     let on_clip: Vec<&Given> = latest(all).into_iter().filter(|g| g.owner == owner && g.clip == *clip).collect();

@@ -132,12 +132,13 @@ fn fault(name: FaultName, quantities: &Quantities, brief: &Brief, settings: &Set
     } else {
         Verdict::Borderline
     };
-    // what decided: every driver on the verdict's side, or for a clear one the first
-    let deciding: Vec<&(f64, &Driver, &Reading)> = match verdict {
+    // what decided: every driver on the verdict's side, or for a clear one the first; told in the order in which a coach looks
+    let mut deciding: Vec<&(f64, &Driver, &Reading)> = match verdict {
         Verdict::Clear => read.iter().filter(|r| r.1.name == drivers[0].name).collect(),
         Verdict::Flagged => read.iter().filter(|r| r.0 >= settings.verdict.flagged_probability).collect(),
         _ => read.iter().filter(|r| r.0 > settings.verdict.clear_probability).collect(),
     };
+    deciding.sort_by_key(|r| drivers.iter().position(|d| d.name == r.1.name));
     let sentences: Vec<String> = deciding.iter().take(2).map(|r| r.1.sentence(r.2)).collect();
     Fault {
         verdict,
@@ -161,7 +162,7 @@ pub fn conclude(report: &mut Report) {
             let Some(f) = main.faults.get(&name) else { continue };
             severity = severity.max(f.probability.unwrap_or(0.0));
             match f.verdict {
-                Verdict::Flagged | Verdict::Borderline => because.push(format!("{} {}: {}", name.words(), f.verdict.words(), f.text)),
+                Verdict::Flagged | Verdict::Borderline => because.push(format!("{} {}: {}", name.words(), f.in_words(), f.text)),
                 Verdict::CannotMeasure if !deliberate_other_view => cannot.push((name, f.why.clone().unwrap_or_default())),
                 _ => {}
             }

@@ -2,11 +2,12 @@
 
 use super::gather::Entry;
 use super::judged::{ByClip, on};
+use super::parts::{fault_order, ours_in_words, sign};
 use super::words;
 use crate::error::Result;
 use crate::history::verdicts::ours;
 use crate::place::OutFolder;
-use crate::report::types::{FaultName, Verdict};
+use crate::report::types::FaultName;
 use crate::seen::Seen;
 
 /// An event to jump to.
@@ -21,7 +22,7 @@ pub struct Jump {
 pub struct Choice {
     pub code: String,
     pub words: String,
-    pub ours: &'static str,
+    pub ours: String,
     /// The same as it is sent along with the coach's word.
     pub shown: String,
     /// Name of the sign of our verdict.
@@ -62,7 +63,7 @@ const KEYS: [(&str, &str); 9] = [
     ("finish", "f"),
 ];
 
-/// Agree and disagree, in the order of the faults.
+/// Agree and disagree, in the order in which the verdicts are shown.
 const VERDICT_KEYS: [(&str, &str); 3] = [("1", "q"), ("2", "w"), ("3", "e")];
 
 /// 30 frames a second, where the footage does not tell.
@@ -95,7 +96,7 @@ impl DeskPart {
             times: times.unwrap_or_default(),
             interval_s: report.video.as_ref().map_or(USUAL_INTERVAL_S, |v| v.frame_interval_ms.median / 1000.0),
             jumps,
-            faults: FaultName::ALL
+            faults: fault_order(report)
                 .into_iter()
                 .zip(VERDICT_KEYS)
                 .map(|(fault, (agree, disagree))| {
@@ -104,7 +105,7 @@ impl DeskPart {
                     Choice {
                         code: fault_code(fault),
                         words: words::sentence(fault.words()),
-                        ours: verdict.words(),
+                        ours: ours_in_words(report, fault),
                         shown: words::code(&verdict).replace(' ', "_"),
                         sign: sign(verdict),
                         agree,
@@ -121,14 +122,4 @@ impl DeskPart {
 /// As in reports.
 fn fault_code(fault: FaultName) -> String {
     words::code(&fault).replace(' ', "_")
-}
-
-/// Name of a verdict's sign on the page.
-pub fn sign(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Flagged => "flagged",
-        Verdict::Borderline => "borderline",
-        Verdict::CannotMeasure => "cannot",
-        Verdict::Clear => "clear",
-    }
 }

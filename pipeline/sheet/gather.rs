@@ -85,7 +85,7 @@ impl Section {
     pub fn heading(self) -> &'static str {
         match self {
             Section::Flagged => "Look at these first",
-            Section::Borderline => "Too close to call",
+            Section::Borderline => "Borderline: cannot tell",
             Section::FilmAgain => "Please film again",
             Section::Question => "A question to settle",
             Section::Clear => "Clear",
@@ -101,11 +101,11 @@ impl Section {
     /// What the coach does with it.
     pub fn lead(self) -> &'static str {
         match self {
-            Section::Flagged => "Over the limit with at least the settings' certainty. Worst first.",
-            Section::Borderline => "The interval lies across the limit: your eye decides, or a second clip.",
+            Section::Flagged => "Past the limit, surely or likely. Worst first.",
+            Section::Borderline => "On which side of the limit it lies this clip does not tell: your eye decides, or a second clip.",
             Section::FilmAgain => "Something in the filming stands in the way. A message to the student is ready to copy.",
             Section::Question => "No fault found, but something else asks for a glance.",
-            Section::Clear => "Everything measured lies inside the limits.",
+            Section::Clear => "Everything measured lies inside the limits, surely or likely.",
             Section::OtherView => "Measured as far as that view allows.",
             Section::Failed => "Filming again would not help; the reason is beside each.",
             Section::Repeat => "The same bytes under another name; measured once.",

@@ -5,7 +5,7 @@ use super::gather::{Entry, Gathered, Section, Upload};
 use super::judged::{Judged, Said, by_clip, judged, of_entries};
 use super::parts::{Picture, VerdictView, asks_again, checks, note, pictures, short_why, verdicts, view, working_on};
 use super::since::Change;
-use super::{letters, words};
+use super::{letters, told, words};
 use crate::batch::summary::Summary;
 use crate::history::trend::{TRACKED, value};
 use crate::place::OutFolder;
@@ -183,7 +183,7 @@ fn subline(current: &[&Entry]) -> String {
         }
     };
     say(Section::Flagged, "is flagged", "are flagged");
-    say(Section::Borderline, "is too close to call", "are too close to call");
+    say(Section::Borderline, "is borderline", "are borderline");
     say(Section::FilmAgain, "should be filmed again", "should be filmed again");
     say(Section::Question, "raises a question", "raise a question");
     say(Section::Clear, "is clear", "are clear");
@@ -282,8 +282,9 @@ pub fn row(e: &Entry) -> Row {
     let numbers: Vec<String> = [("hip", 0), ("elbow", 2), ("head", 3), ("tempo", 4)]
         .into_iter()
         .filter_map(|(name, i)| {
-            let t = TRACKED[i];
-            Some(format!("{name} {}", words::number(value(report, t.metric)?.value, t.digits)))
+            let metric = TRACKED[i].metric;
+            value(report, metric)?;
+            Some(format!("{name} {}", told::told(report, metric)?))
         })
         .collect();
     let text = match e.section {

@@ -15,6 +15,7 @@ mod parts;
 pub mod pictures;
 mod since;
 mod student;
+mod told;
 mod words;
 
 use crate::batch::summary::{NIGHT, Summary};
@@ -24,9 +25,9 @@ use crate::history::trend::{Trend, trends};
 use crate::place::{self, OutFolder, Pen, ours};
 use crate::report::Report;
 use askama::Template;
-pub use desk::sign;
 use gather::{Entry, Gathered, gather};
 use judged::{by_clip, of_entries};
+pub use parts::{ours_in_words, sign};
 use rayon::prelude::*;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
