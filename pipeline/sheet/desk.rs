@@ -8,6 +8,7 @@ use crate::error::Result;
 use crate::history::verdicts::ours;
 use crate::place::OutFolder;
 use crate::report::types::FaultName;
+use crate::report::{ReasonCode, Report, printable};
 use crate::seen::Seen;
 
 /// An event to jump to.
@@ -40,6 +41,8 @@ pub struct DeskPart {
     pub clip: String,
     /// Why the footage cannot be shown.
     pub gone: Option<String>,
+    /// Why there is nothing to judge.
+    pub nothing: Option<String>,
     /// Pixels, where known.
     pub size: Option<(u32, u32)>,
     /// Times of the frames of the swings as `frame:seconds`, comma between.
@@ -92,6 +95,7 @@ impl DeskPart {
             owner: e.stored.owner.clone(),
             clip: report.clip.id.clone(),
             gone,
+            nothing: nothing_to_judge(report),
             size: report.video.as_ref().map(|v| (v.width, v.height)),
             times: times.unwrap_or_default(),
             interval_s: report.video.as_ref().map_or(USUAL_INTERVAL_S, |v| v.frame_interval_ms.median / 1000.0),
@@ -122,4 +126,11 @@ impl DeskPart {
 /// As in reports.
 fn fault_code(fault: FaultName) -> String {
     words::code(&fault).replace(' ', "_")
+}
+
+/// Why nobody can agree or disagree with anything: the file holds no picture of a golfer, whatever it is.
+pub fn nothing_to_judge(report: &Report) -> Option<String> {
+    let no_film = [ReasonCode::NotAVideo, ReasonCode::NotAllowed, ReasonCode::Unreadable, ReasonCode::NoFrames];
+    let why = report.reasons.iter().find(|r| no_film.contains(&r.code)).filter(|_| report.swings.is_empty())?;
+    Some(format!("There is nothing to judge in this file: {}.", printable(&why.text)))
 }

@@ -2,11 +2,12 @@
 
 use super::since::{self, Change, Past};
 use super::words;
-use crate::batch::summary::{Line, Place, Summary};
+use crate::batch::summary::{Line, ONE_NIGHT, Place, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::Stored;
-use crate::history::verdicts::Given;
+use crate::history::trend::{ClubClass, filmed};
+use crate::history::verdicts::{Given, latest};
 use crate::intake::admit::placeholder_sha256;
 use crate::intake::names::{UNASSIGNED, slug_as_spelled};
 use crate::intake::{Brief, date};
@@ -111,7 +112,9 @@ impl Section {
             Section::Repeat => "The same bytes under another name; measured once.",
             Section::Waiting => "Still being uploaded, or the run stopped before them.",
             Section::Quarantined => "Tried again with --retry-failed.",
-            Section::Skipped => "Erased before; the uploads still lie in the inbox.",
+            Section::Skipped => {
+                "Erased before; the uploads still lie in the inbox. Which they are stands in skipped.txt in the out folder, and not here."
+            }
         }
     }
 
@@ -151,6 +154,8 @@ pub struct Entry {
     pub past: Past,
     /// On this sheet in full (otherwise among the earlier ones).
     pub current: bool,
+    /// Of an earlier night, and in front because it still asks for something.
+    pub still_open: bool,
 }
 
 impl Entry {
@@ -171,6 +176,8 @@ pub struct Upload {
     pub note: String,
     /// File name of its page within `clip/`, where it has one.
     pub page: Option<String>,
+    /// Whether it stands among the earlier clips.
+    pub earlier: bool,
 }
 
 /// All of it.
@@ -182,9 +189,6 @@ pub struct Gathered {
     /// Every verdict of the coach, oldest first.
     pub verdicts: Vec<Given>,
 }
-
-/// Results judged within this of the newest one belong to the same night, seconds.
-const ONE_NIGHT: i64 = 20 * 3600;
 
 /// Reads the store and the refused uploads' reports, places and orders them.
 pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Option<&str>) -> Result<Gathered> {
@@ -214,24 +218,37 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
     };
     let first_day = since.and_then(date::local_day);
     let newest = found.iter().filter_map(|(s, _)| judged(s)).max();
+    let verdicts = store.verdicts()?;
+    let sections: Vec<Section> = found
+        .iter()
+        .zip(&pasts)
+        .map(|((stored, _), past)| match lines.get(&(stored.owner.clone(), stored.report.clip.id.as_str())) {
+            Some(line) if line.place == Place::Quarantined => Section::Quarantined,
+            _ => Section::of(&stored.report, &past.changes),
+        })
+        .collect();
+    let began = night.and_then(|n| n.night_began.as_deref()).and_then(second).or(newest.map(|n| n - ONE_NIGHT));
+    let answered: Vec<bool> = {
+        let all: Vec<&Stored> = found.iter().map(|(s, _)| s).collect();
+        (0..all.len()).map(|i| is_answered(i, &all, &sections, &verdicts, began)).collect()
+    };
     let mut entries: Vec<Entry> = found
         .into_iter()
         .zip(pasts)
-        .map(|((stored, brief), past)| {
+        .zip(sections.into_iter().zip(answered))
+        .map(|(((stored, brief), past), (section, answered))| {
             let line = lines.get(&(stored.owner.clone(), stored.report.clip.id.as_str()));
             let fresh = match (judged(&stored), newest) {
                 (Some(at), Some(newest)) => newest - at <= ONE_NIGHT,
                 _ => false,
             };
+            let tonight = fresh || line.is_some_and(|l| l.new || l.tonight);
+            let still_open = since.is_none() && !tonight && section.needs_eye() && !answered;
             let current = match since {
                 Some(_) => stored.report.clip.captured.as_deref().and_then(date::local_day).is_some_and(|d| Some(d) >= first_day),
-                None => fresh || line.is_some_and(|l| l.new),
+                None => tonight || still_open,
             };
-            let mut section = Section::of(&stored.report, &past.changes);
-            if line.is_some_and(|l| l.place == Place::Quarantined) {
-                section = Section::Quarantined;
-            }
-            Entry { page: String::new(), section, past, current, stored, brief }
+            Entry { page: String::new(), section, past, current, still_open, stored, brief }
         })
         .collect();
     name_pages(&mut entries);
@@ -245,7 +262,7 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
             .then_with(|| a.page.cmp(&b.page))
     });
     let uploads = account(&entries, night);
-    Ok(Gathered { entries, uploads, verdicts: store.verdicts()? })
+    Ok(Gathered { entries, uploads, verdicts })
 }
 
 /// Folder name of a line's student; accounts of earlier versions do not say it.
@@ -255,7 +272,33 @@ fn owner_of(l: &Line) -> String {
 }
 
 fn judged(stored: &Stored) -> Option<i64> {
-    stored.judged_at.parse::<jiff::Timestamp>().ok().map(|t| t.as_second())
+    second(&stored.judged_at)
+}
+
+fn second(instant: &str) -> Option<i64> {
+    instant.parse::<jiff::Timestamp>().ok().map(|t| t.as_second())
+}
+
+/// Whether a clip of an earlier night asks for nothing any more: the coach judged it before this night, or the student sent a newer
+/// one. Where another clip was asked for any newer one answers; else one of the same view and kind of club that was measured.
+/// What nobody sent is answered by nobody.
+fn is_answered(i: usize, all: &[&Stored], sections: &[Section], verdicts: &[Given], began: Option<i64>) -> bool {
+    let clip = all[i];
+    let before_tonight = |g: &&Given| second(&g.made_at) < began;
+    let of_clip = |g: &&Given| g.owner == clip.owner && g.clip == clip.report.clip.id;
+    if latest(verdicts).into_iter().filter(of_clip).any(|g| before_tonight(&g)) {
+        return true;
+    }
+    let kind = |r: &Report| r.view.as_ref().map(|v| (v.kind, ClubClass::of(r.clip.club.as_deref())));
+    let is_newer = |other: &Stored| match (filmed(&other.report).and_then(date::instant), filmed(&clip.report).and_then(date::instant)) {
+        (Some(theirs), Some(ours)) => theirs > ours,
+        _ => judged(other) > judged(clip),
+    };
+    let replaces = |(j, other): (usize, &&Stored)| {
+        let same = sections[i] == Section::FilmAgain || (sections[j] <= Section::Clear && kind(&other.report) == kind(&clip.report));
+        j != i && other.owner == clip.owner && same && is_newer(other)
+    };
+    clip.owner != UNASSIGNED && all.iter().enumerate().any(replaces)
 }
 
 /// Whether a report has no row because its upload could not be opened or worked through, not because its machine ended before
@@ -303,6 +346,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
         file: crate::report::printable(&e.report().clip.file),
         note: String::new(),
         page: Some(e.page.clone()),
+        earlier: !e.current,
     };
     let Some(night) = night else {
         return entries.iter().filter(|e| e.current).map(of_entry).collect();
@@ -312,6 +356,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
     let mut all: Vec<Upload> = night
         .lines
         .iter()
+        .filter(|l| l.place != Place::Forgotten)
         .map(|l| {
             let owner = owner_of(l);
             let entry = l.clip.as_deref().and_then(|c| by_clip.get(&(owner.as_str(), c)));
@@ -334,6 +379,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
                 file: crate::report::printable(&l.file),
                 note: if section >= Section::Failed { crate::report::printable(&l.note) } else { String::new() },
                 page: entry.map(|e| e.page.clone()),
+                earlier: entry.is_some_and(|e| !e.current) && section != Section::Repeat,
             }
         })
         .collect();
