@@ -11,12 +11,18 @@ const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.mi
 const file = (...below) => pathToFileURL(join(resolve(sheet), ...below)).href;
 const inside = (folder) => readdirSync(join(sheet, folder)).filter((n) => n.endsWith(".html")).map((n) => [`${folder}/${n}`, file(folder, n)]);
 const base = new URL(desk).origin;
-const clips = inside("clip");
+// of the clips those that the sheet shows in front, and one of the earlier ones: the others are made alike
+const index = readFileSync(join(sheet, "index.html"), "utf8");
+const [front, earlier] = index.split("id=\"earlier\"");
+const linked = (text) => new Set([...(text ?? "").matchAll(/href="(clip\/[^"#]+)/g)].map((m) => m[1]));
+const wanted = new Set([...linked(front), ...[...linked(earlier)].slice(0, 1)]);
+const clips = inside("clip").filter(([name]) => wanted.has(name));
+const nights = ["index.html", "students.html"];
 const pages = [
-  ["index.html", file("index.html")],
+  ...nights.map((name) => [name, file(name)]),
   ...clips,
   ...inside("student"),
-  ["desk index.html", `${base}/sheet/index.html`],
+  ...nights.map((name) => [`desk ${name}`, `${base}/sheet/${name}`]),
   ...clips.map(([name]) => [`desk ${name}`, `${base}/sheet/${name}`]),
 ];
 
