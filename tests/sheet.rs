@@ -631,10 +631,10 @@ fn a_hip_that_goes_the_other_way_is_told_in_words_and_never_as_a_bare_zero() {
 
 #[test]
 fn the_elbow_is_told_in_centimetres_and_in_arm_lengths_in_the_table_alone() {
-    use dawnsheet::report::types::{Fault, Scale, ScaleSource, Shown, Verdict};
+    use dawnsheet::report::types::{Fault, Step, Verdict};
     let folder = tempfile::tempdir().unwrap();
     let (out, mut store) = out_folder(folder.path());
-    let winged = |seed: u64, bow: f64, arm_px: f64, day: &str| {
+    let winged = |seed: u64, bow: f64, stature: Option<f64>, day: &str| {
         Builder::new(seed, &format!("Ada {seed}"), day).value("lead_elbow_bow_late_upper_arms", bow, 0.1).change(|r| {
             let text = format!("lead elbow outward of the line shoulder to grip by {bow:.2} upper arms (x; limit 0.06)");
             let swing = &mut r.swings[0];
@@ -648,18 +648,16 @@ fn the_elbow_is_told_in_centimetres_and_in_arm_lengths_in_the_table_alone() {
                     why: None,
                 },
             );
-            // an upper arm that the picture at impact shows whole: this many pixels of a fifth of a centimetre
-            swing.scale =
-                Some(Scale { cm_per_px: 0.2, source: ScaleSource::RosterStature, relative_uncertainty: 0.02, stance_width_px: 200.0 });
-            let places = [("lead_shoulder".to_string(), [100.0, 100.0]), ("lead_elbow".to_string(), [100.0, 100.0 + arm_px])];
-            swing.shown.insert("impact".into(), Shown { frame: 112, sure: true, places: places.into(), ..Shown::default() });
+            r.provenance.extend(stature.map(|s| Step { step: "scale".into(), parameters: serde_json::json!({ "stature_cm": s }) }));
             (r.verdict, r.needs_look) = (Some(Verdict::Flagged), true);
             r.needs_look_because = vec![format!("chicken wing flagged, sure: {text}")];
         })
     };
-    // 160 pixels are 32 cm, 180 are 36; ten are no arm, and the stature (175 cm) tells: 32.6 cm
-    for (seed, arm_px, told) in [(1, 160.0, "8.0 cm out of line"), (2, 180.0, "9.0 cm out of line"), (3, 10.0, "8.1 cm out of line")] {
-        let (owner, id) = winged(seed, 0.25, arm_px, "2026-04-12").record(&mut store);
+    // an upper arm is .162 of the stature: 25.9 cm, 30.0 cm, and 28.4 where nobody is said to be taller or smaller than 175 cm
+    for (seed, stature, told) in
+        [(1, Some(160.0), "6.5 cm out of line"), (2, Some(185.0), "7.5 cm out of line"), (3, None, "7.1 cm out of line")]
+    {
+        let (owner, id) = winged(seed, 0.25, stature, "2026-04-12").record(&mut store);
         std::fs::create_dir_all(out.pictures(&id)).unwrap();
         std::fs::write(out.pictures(&id).join("late_follow_through.jpg"), b"not looked into").unwrap();
         let night = index(&out, &store, None);
@@ -672,7 +670,7 @@ fn the_elbow_is_told_in_centimetres_and_in_arm_lengths_in_the_table_alone() {
         assert!(table.contains("0.25 upper arms") && !clip.replace(table, "").contains("upper arm"), "the table alone has the old number");
         let student = std::fs::read_to_string(folder.path().join(format!("sheet/student/{owner}.html"))).unwrap();
         assert!(!night.contains("upper arm") && !student.contains("upper arm"), "{student}");
-        assert!(between(&student, "<textarea", "</textarea>").contains(&format!("about {} cm out of line", if seed == 2 { 9 } else { 8 })));
+        assert!(between(&student, "<textarea", "</textarea>").contains(&format!("about {} cm out of line", [6, 7, 7][seed as usize - 1])));
     }
 }
 

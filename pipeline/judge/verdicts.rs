@@ -158,8 +158,12 @@ pub fn conclude(report: &mut Report) {
         report.verdict = main.faults.values().map(|f| f.verdict).min();
         let deliberate_other_view = report.view.as_ref().is_some_and(|v| v.kind == ViewKind::DownTheLine);
         let mut cannot = Vec::new();
-        for name in FaultName::ALL {
-            let Some(f) = main.faults.get(&name) else { continue };
+        // the worst verdict first: of a clip that is flagged the first sentence says why
+        let mut by_need: Vec<(FaultName, &Fault)> = main.faults.iter().map(|(n, f)| (*n, f)).collect();
+        by_need.sort_by(|(_, a), (_, b)| {
+            a.verdict.cmp(&b.verdict).then(b.probability.unwrap_or(0.0).total_cmp(&a.probability.unwrap_or(0.0)))
+        });
+        for (name, f) in by_need {
             severity = severity.max(f.probability.unwrap_or(0.0));
             match f.verdict {
                 Verdict::Flagged | Verdict::Borderline => because.push(format!("{} {}: {}", name.words(), f.in_words(), f.text)),

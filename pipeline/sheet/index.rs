@@ -3,14 +3,14 @@
 use super::bar::{Bar, bar};
 use super::gather::{Entry, Gathered, Section, Upload};
 use super::judged::{ByClip, Judged, Said, by_clip, judged, of_entries, on};
-use super::parts::{Picture, VerdictView, asks_again, checks, note, pictures, short_why, verdicts, view, working_on};
+use super::parts::{Picture, VerdictView, asks_again, checks, fault_order, note, pictures, short_why, verdicts, view, working_on};
 use super::since::Change;
 use super::{letters, told, words};
 use crate::batch::summary::{Place, Summary};
 use crate::history::trend::{TRACKED, value};
 use crate::place::OutFolder;
 use crate::report::printable;
-use crate::report::types::{FaultName, Root, Verdict};
+use crate::report::types::{Root, Verdict};
 use askama::Template;
 use std::collections::BTreeMap;
 
@@ -300,8 +300,8 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize, said: Vec<Said>) -> Item
     let report = e.report();
     let main = report.swings.iter().find(|s| s.main);
     let bars = main.map_or_else(Vec::new, |m| {
-        let seen =
-            FaultName::ALL.iter().filter_map(|f| m.faults.get(f)).filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
+        let in_order = fault_order(report);
+        let seen = in_order.iter().filter_map(|f| m.faults.get(f)).filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
         seen.filter_map(|f| bar(report, f.drivers.first()?)).collect()
     });
     let roots: &[Root] = main.map_or(&[], |m| &m.roots);
