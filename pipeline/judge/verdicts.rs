@@ -210,6 +210,20 @@ mod tests {
     }
 
     #[test]
+    fn the_hip_is_told_before_the_pelvis_whichever_is_further_out() {
+        let read = |value: f64| Ok(Reading { value, sd: 1.0, frames: Vec::new(), from: From::KeyPoint });
+        let quantities: Quantities = [("trail_hip_travel_cm", read(7.0)), ("pelvis_travel_cm", read(15.0))].into_iter().collect();
+        let sway = fault(FaultName::Sway, &quantities, &Brief::default(), &Settings::default());
+        assert_eq!(
+            (sway.verdict, sway.drivers.as_slice()),
+            (Verdict::Flagged, ["trail_hip_travel_cm".to_string(), "pelvis_travel_cm".into()].as_slice())
+        );
+        assert!(sway.text.starts_with("trail hip slides 7.0 cm"), "{}", sway.text);
+        // and the chance is that of the likelier
+        assert!(sway.probability > Some(0.99), "{:?}", sway.probability);
+    }
+
+    #[test]
     fn a_limit_at_the_interval_s_end_is_passed_with_one_chance_in_forty() {
         assert!((probability_over(3.0, 1.0, 3.0 + 1.959_964) - 0.025).abs() < 1e-5);
     }

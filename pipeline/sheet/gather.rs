@@ -228,9 +228,9 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
         })
         .collect();
     let began = night.and_then(|n| n.night_began.as_deref()).and_then(second).or(newest.map(|n| n - ONE_NIGHT));
-    let answered: Vec<bool> = {
+    let answered = {
         let all: Vec<&Stored> = found.iter().map(|(s, _)| s).collect();
-        (0..all.len()).map(|i| is_answered(i, &all, &sections, &verdicts, began)).collect()
+        answered(&all, &sections, &verdicts, began)
     };
     let mut entries: Vec<Entry> = found
         .into_iter()
@@ -279,26 +279,31 @@ fn second(instant: &str) -> Option<i64> {
     instant.parse::<jiff::Timestamp>().ok().map(|t| t.as_second())
 }
 
-/// Whether a clip of an earlier night asks for nothing any more: the coach judged it before this night, or the student sent a newer
-/// one. Where another clip was asked for any newer one answers; else one of the same view and kind of club that was measured.
-/// What nobody sent is answered by nobody.
-fn is_answered(i: usize, all: &[&Stored], sections: &[Section], verdicts: &[Given], began: Option<i64>) -> bool {
-    let clip = all[i];
-    let before_tonight = |g: &&Given| second(&g.made_at) < began;
-    let of_clip = |g: &&Given| g.owner == clip.owner && g.clip == clip.report.clip.id;
-    if latest(verdicts).into_iter().filter(of_clip).any(|g| before_tonight(&g)) {
-        return true;
+/// Of each clip, whether it would ask for nothing any more if it were of an earlier night: the coach judged it before this night, or
+/// the student sent a newer one. Where another clip was asked for any newer one answers; else one of the same view and kind of club
+/// that was measured. What nobody sent is answered by nobody.
+fn answered(all: &[&Stored], sections: &[Section], verdicts: &[Given], began: Option<i64>) -> Vec<bool> {
+    let judged_before: BTreeSet<(&str, &str)> =
+        latest(verdicts).into_iter().filter(|g| second(&g.made_at) < began).map(|g| (g.owner.as_str(), g.clip.as_str())).collect();
+    let filmed: Vec<_> = all.iter().map(|s| filmed(&s.report).and_then(date::instant)).collect();
+    let judged: Vec<_> = all.iter().map(|s| judged(s)).collect();
+    let kind = |i: usize| all[i].report.view.as_ref().map(|v| (v.kind, ClubClass::of(all[i].report.clip.club.as_deref())));
+    let mut by_owner: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (i, s) in all.iter().enumerate() {
+        by_owner.entry(&s.owner).or_default().push(i);
     }
-    let kind = |r: &Report| r.view.as_ref().map(|v| (v.kind, ClubClass::of(r.clip.club.as_deref())));
-    let is_newer = |other: &Stored| match (filmed(&other.report).and_then(date::instant), filmed(&clip.report).and_then(date::instant)) {
+    let is_newer = |j: usize, i: usize| match (filmed[j], filmed[i]) {
         (Some(theirs), Some(ours)) => theirs > ours,
-        _ => judged(other) > judged(clip),
+        _ => judged[j] > judged[i],
     };
-    let replaces = |(j, other): (usize, &&Stored)| {
-        let same = sections[i] == Section::FilmAgain || (sections[j] <= Section::Clear && kind(&other.report) == kind(&clip.report));
-        j != i && other.owner == clip.owner && same && is_newer(other)
+    let replaces =
+        |j: usize, i: usize| is_newer(j, i) && (sections[i] == Section::FilmAgain || (sections[j] <= Section::Clear && kind(j) == kind(i)));
+    let one = |i: usize| {
+        let owner = all[i].owner.as_str();
+        judged_before.contains(&(owner, all[i].report.clip.id.as_str()))
+            || (owner != UNASSIGNED && by_owner[owner].iter().any(|&j| replaces(j, i)))
     };
-    clip.owner != UNASSIGNED && all.iter().enumerate().any(replaces)
+    (0..all.len()).map(|i| sections[i].needs_eye() && one(i)).collect()
 }
 
 /// Whether a report has no row because its upload could not be opened or worked through, not because its machine ended before
