@@ -340,7 +340,8 @@ fn a_verdict_is_kept_shown_and_taken_back() {
     assert!(sheet.contains("By your verdicts 0 of 1 flag was right"), "{sheet}");
     assert!(sheet.contains("Chicken wing clear: you disagree") && sheet.contains("it folds"), "a miss is listed");
     let last = serde_json::json!({ "owner": desk.owner, "clip": desk.clip });
-    assert_eq!(said(desk.post("/undo", &last))["said"]["chicken_wing"], "");
+    let back = said(desk.post("/undo", &last));
+    assert_eq!((&back["said"]["chicken_wing"], &back["note"]), (&"".into(), &"it folds".into()), "the note comes back with it");
     assert_eq!(said(desk.post("/undo", &last))["said"]["sway"], "You agree: over the foot <b>");
     assert!(desk.get("/sheet/index.html").text().contains("By your verdicts 1 of 1 flag was right"));
     assert_eq!(said(desk.post("/undo", &last))["said"]["sway"], "");
@@ -404,7 +405,7 @@ fn a_word_on_a_verdict_that_is_another_by_now_is_not_kept() {
     assert!(done.contains("Not kept: sway is clear by now, and was flagged when this page was opened"), "{done}");
     assert_eq!(
         (&state["kept"], &state["ours"]["sway"]["shown"], &state["ours"]["sway"]["words"]),
-        (&false.into(), &"clear".into(), &"clear".into())
+        (&false.into(), &"clear".into(), &"clear, sure".into())
     );
     assert!(store.verdicts().unwrap().is_empty(), "nothing was stored");
     // what was looked at anew is kept as it was shown
@@ -413,4 +414,47 @@ fn a_word_on_a_verdict_that_is_another_by_now_is_not_kept() {
     assert_eq!(desk.post("/verdict", &word).code, 200);
     let kept = store.verdicts().unwrap();
     assert!(kept.len() == 1 && kept[0].ours == Verdict::Clear && kept[0].agrees, "{kept:?}");
+}
+
+#[test]
+fn the_keys_follow_the_verdicts_as_they_are_shown() {
+    let desk = Open::new();
+    let (owner, clip) = Builder::new(7, "Eve", "2026-04-12")
+        .change(|r| {
+            let f = r.swings[0].faults.get_mut(&FaultName::HeadDrift).unwrap();
+            (f.verdict, f.probability) = (Verdict::Flagged, Some(0.9));
+            let f = r.swings[0].faults.get_mut(&FaultName::ChickenWing).unwrap();
+            (f.verdict, f.probability) = (Verdict::Borderline, Some(0.5));
+        })
+        .record(&mut desk.store());
+    assert!(!owner.is_empty());
+    let page = desk.get(&format!("/sheet/clip/{clip}.html")).text();
+    let chips: Vec<usize> = ["Head drift", "Chicken wing", "Sway"].iter().map(|f| page.find(&format!("<b>{f}</b>")).unwrap()).collect();
+    assert!(chips.is_sorted(), "{chips:?}");
+    for (fault, keys) in [("head_drift", ["1", "q"]), ("chicken_wing", ["2", "w"]), ("sway", ["3", "e"])] {
+        let row = page.split(&format!("data-fault=\"{fault}\"")).nth(1).unwrap().split("</li>").next().unwrap();
+        for key in keys {
+            assert!(row.contains(&format!("data-key=\"{key}\"")), "{fault}: {row}");
+        }
+    }
+}
+
+#[test]
+fn of_a_file_without_a_film_nothing_can_be_agreed_with() {
+    use dawnsheet::report::ReasonCode;
+    let desk = Open::new();
+    let wrong = [ReasonCode::NotAVideo, ReasonCode::Unreadable, ReasonCode::NoFrames, ReasonCode::NotAllowed];
+    for (seed, code) in wrong.into_iter().enumerate() {
+        let (owner, clip) = Builder::new(20 + seed as u64, "Eve", "2026-04-12").failed(code).record(&mut desk.store());
+        let page = desk.get(&format!("/sheet/clip/{clip}.html")).text();
+        assert!(page.contains(&format!("There is nothing to judge in this file: {}.", code.reason().text)), "{page}");
+        assert!(!page.contains("data-agrees") && !page.contains("<video") && !page.contains("no longer"), "{page}");
+        let word = serde_json::json!({ "owner": owner, "clip": clip, "fault": "sway", "shown": "cannot_measure", "agrees": true });
+        let answer = desk.post("/verdict", &word);
+        assert_eq!((answer.code, answer.text().starts_with("There is nothing to judge")), (400, true));
+    }
+    assert!(desk.store().verdicts().unwrap().is_empty());
+    // a film in which no swing was found may be judged: what was missed is told so
+    let (_, clip) = Builder::new(40, "Eve", "2026-04-12").failed(ReasonCode::NoSwing).record(&mut desk.store());
+    assert!(desk.get(&format!("/sheet/clip/{clip}.html")).text().contains("data-agrees"));
 }

@@ -219,6 +219,12 @@ fn an_erased_student_leaves_no_trace_and_is_skipped_from_then_on() {
     let skipped: Vec<_> = summary["lines"].as_array().unwrap().iter().filter(|l| l["place"] == "forgotten").collect();
     assert_eq!(skipped.len(), 4, "{summary}");
     assert_eq!(place.reports().len(), 1);
+    // the sheet counts them; who they are stands in the one file that is read on purpose
+    assert!(std::fs::read_to_string(out.join("sheet/index.html")).unwrap().contains("<b>4</b> skipped"));
+    for needle in ["Sigrun", "Valgard", "her iron"] {
+        let named = grep(&out, needle);
+        assert!(named.len() == 1 && named[0].ends_with("skipped.txt"), "{needle}: {named:?}");
+    }
     assert_eq!(said(&["--take-in-again"]).code, 0);
     place.run(&["--model", "fast"]);
     assert_eq!(place.reports().len(), 5);

@@ -26,11 +26,16 @@ fn two_at_once_go_one_after_the_other() {
     // every package is there
     script(&root.join("bin/dpkg-query"), "#!/bin/sh\necho install ok installed\n");
     script(&root.join("bin/cargo"), "#!/bin/sh\n");
+    std::fs::create_dir_all(root.join("scripts/axe_lib")).unwrap();
+    std::fs::write(root.join("scripts/axe_lib/package-lock.json"), "{}").unwrap();
+    script(&root.join("bin/npm"), "#!/bin/sh\nmkdir -p \"$3/node_modules\"\necho \"$1\" >> npm-log\n");
     let path = format!("{}:{}", root.join("bin").display(), std::env::var("PATH").unwrap());
     let start = || Command::new(root.join("scripts/setup")).env("PATH", &path).spawn().unwrap();
     let both = [start(), start()];
     assert!(both.into_iter().all(|mut one| one.wait().unwrap().success()));
     assert_eq!(std::fs::read_to_string(root.join("log")).unwrap(), "begins\nends\nbegins\nends\n");
+    // what the browser's checks need comes by the lock file, and once
+    assert_eq!(std::fs::read_to_string(root.join("npm-log")).unwrap(), "ci\n");
 }
 
 /// `scripts/fetch_models.py` where no runtime is made for this machine and one model is there or missing.

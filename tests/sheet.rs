@@ -33,6 +33,7 @@ fn line(builder: &Builder, place: Place, file: &str) -> Line {
         clip: Some(clip.id.clone()),
         new: true,
         note: String::new(),
+        tonight: false,
     }
 }
 
@@ -122,6 +123,7 @@ fn hostile_names_stay_text_on_every_page() {
             clip: None,
             new: true,
             note: evil.into(),
+            tonight: false,
         }],
         unreadable_folders: vec![evil.into()],
         stopped: Some(evil.into()),
@@ -129,7 +131,7 @@ fn hostile_names_stay_text_on_every_page() {
     };
     index(&out, &store, Some(&night));
     let all = pages(folder.path());
-    assert_eq!(all.len(), 1 + 4 + 1, "{all:?}");
+    assert_eq!(all.len(), 2 + 4 + 1, "{all:?}");
     for path in all {
         let text = std::fs::read_to_string(&path).unwrap();
         assert_eq!(text.matches("<script").count(), 1, "{}: only the sheet's own script", path.display());
@@ -164,6 +166,7 @@ fn every_upload_of_the_night_is_accounted_for() {
         clip: None,
         new: true,
         note: "still uploading".into(),
+        tonight: false,
     });
     let report = refused.report.to_json();
     place::write(&out.report(&slug(Some("Di")), &refused.report.clip.id).unwrap(), report.as_bytes()).unwrap();
@@ -307,9 +310,15 @@ fn the_student_page_tells_a_trend_from_noise() {
     index(&out, &store, None);
     let page = std::fs::read_to_string(folder.path().join(format!("sheet/student/{}.html", slug(Some("Ada"))))).unwrap();
     let first = between(&page, "<figure class=\"chart\">", "</figure>");
-    assert!(first.contains("improving") && first.contains("in order (p 0.047, 6 days)"), "{first}");
+    assert!(first.contains("improving") && first.contains("6 days: 4.0 cm less than in the first days, in order and beyond"), "{first}");
+    // how it was found stands behind a fold, and nowhere else
+    let (plain, fold) = first.split_once("<details").unwrap();
+    assert!(fold.contains("p 0.047") && fold.contains("Theil–Sen"), "{fold}");
+    for method in ["p 0.047", "Theil", "Hampel"] {
+        assert!(!plain.contains(method) && !page.replace(fold, "").split("<details").next().unwrap().contains(method), "{method}");
+    }
     assert!(page.contains("Improving: trail hip slide."));
-    assert!(between(&page, "<textarea", "</textarea>").contains("Your trail hip slide is getting better: 8.0 then, 4.0 now."));
+    assert!(between(&page, "<textarea", "</textarea>").contains("Your trail hip slide is getting better: 8.0 cm then, 4.0 cm now."));
     assert!(between(&page, "<textarea", "</textarea>").contains("doctor or a physiotherapist"));
     // the others did not move
     assert_eq!(page.matches("</svg>steady</span>").count(), 4, "pelvis, elbow, head, tempo");
@@ -324,12 +333,17 @@ fn earlier_clips_are_listed_below_and_since_brings_them_back() {
     // as if judged days ago
     let db = rusqlite::Connection::open(folder.path().join("dawnsheet.sqlite")).unwrap();
     db.execute("UPDATE result SET judged_at = '2026-01-01T00:00:00Z' WHERE clip = ?1", [&old]).unwrap();
+    let (_, open) = Builder::new(3, "Cy", "2026-02-20").sway(0.95, 7.1).record(&mut store);
+    Builder::new(4, "Ada", "2026-04-01").record(&mut store);
+    db.execute("UPDATE result SET judged_at = '2026-01-01T00:00:00Z' WHERE clip = ?1", [&open]).unwrap();
     let page = index(&out, &store, None);
-    assert!(page.contains("Nothing needs your eye."));
+    // Ada sent a newer one; Cy's asks still
+    assert!(page.contains("One clip needs your eye.") && page.contains("1 of them still open from earlier nights"), "{page}");
     assert!(between(&page, "id=\"earlier\"", "</section>").contains(&old));
+    assert!(between(&page, "id=\"flagged\"", "</section>").contains(&open));
     let page = sheet::write(&out, &store, None, Some("2026-02-01")).unwrap();
     let page = std::fs::read_to_string(page).unwrap();
-    assert!(page.contains("One clip needs your eye.") && !page.contains("id=\"earlier\""));
+    assert!(page.contains("2 clips need your eye.") && !page.contains("id=\"earlier\""));
 }
 
 /// A page's tags of one name with their attributes.
@@ -350,7 +364,7 @@ fn pages_can_be_read_without_eyes_or_mouse() {
     std::fs::write(out.pictures(&id).join("top.jpg"), b"not looked into").unwrap();
     index(&out, &store, None);
     let all = pages(folder.path());
-    assert_eq!(all.len(), 1 + 3 + 3);
+    assert_eq!(all.len(), 2 + 3 + 3);
     for path in all {
         let text = std::fs::read_to_string(&path).unwrap();
         let at = path.display();
@@ -391,4 +405,335 @@ fn what_is_torn_on_disk_costs_no_sheet() {
     std::fs::write(out.keypoints(&id).unwrap(), b"not an archive").unwrap();
     std::fs::write(out.report("someone-123456", "0123456789abcdef").unwrap(), b"{ torn").unwrap();
     assert!(index(&out, &store, None).contains("One clip needs your eye."));
+}
+
+/// Every text of a page that stands outside a tag, blanks as one.
+fn words_of(page: &str) -> String {
+    let bare: String = page.split('<').map(|p| p.split_once('>').map_or(p, |(_, text)| text)).collect::<Vec<_>>().join(" ");
+    bare.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn words_of_doubt_never_contradict_the_verdict() {
+    use dawnsheet::report::types::Verdict;
+    for (verdict, p) in [
+        (Verdict::Flagged, 0.5),
+        (Verdict::Flagged, 0.8),
+        (Verdict::Flagged, 0.974),
+        (Verdict::Flagged, 0.975),
+        (Verdict::Flagged, 1.0),
+        (Verdict::Borderline, 0.01),
+        (Verdict::Borderline, 0.5),
+        (Verdict::Borderline, 0.99),
+        (Verdict::Clear, 0.5),
+        (Verdict::Clear, 0.35),
+        (Verdict::Clear, 0.026),
+        (Verdict::Clear, 0.025),
+        (Verdict::Clear, 0.0),
+        (Verdict::CannotMeasure, f64::NAN),
+    ] {
+        for (fault, name) in [(FaultName::Sway, "Sway"), (FaultName::ChickenWing, "Chicken wing"), (FaultName::HeadDrift, "Head drift")] {
+            let folder = tempfile::tempdir().unwrap();
+            let (out, mut store) = out_folder(folder.path());
+            let built = Builder::new(1, "Ada", DAY).change(|r| {
+                let f = r.swings[0].faults.get_mut(&fault).unwrap();
+                (f.verdict, f.probability) = (verdict, Some(p).filter(|p| p.is_finite()));
+                let text = format!("{} {}: {}", fault.words(), f.in_words(), f.text);
+                r.verdict = Some(verdict);
+                if verdict <= Verdict::Borderline {
+                    (r.needs_look, r.needs_look_because) = (true, vec![text]);
+                }
+            });
+            let (owner, id) = built.record(&mut store);
+            let night = index(&out, &store, None);
+            let read = |below: &str| std::fs::read_to_string(folder.path().join("sheet").join(below)).unwrap();
+            let (clip, student) = (read(&format!("clip/{id}.html")), read(&format!("student/{owner}.html")));
+            let at = format!("{name} {verdict:?} {p}");
+            let certain = match verdict {
+                Verdict::Flagged if p >= 0.975 => "flagged, sure",
+                Verdict::Flagged => "flagged, likely",
+                Verdict::Borderline => "borderline, cannot tell",
+                Verdict::Clear if p <= 0.025 => "clear, sure",
+                Verdict::Clear => "clear, likely",
+                Verdict::CannotMeasure => "not measured",
+            };
+            // the chip of the fault says it, on the sheet where the clip stands in full, and on its page
+            let chip = format!("<b>{name}</b> {certain}<");
+            assert!(clip.contains(&chip), "{at}: {clip}");
+            assert_eq!(night.contains(&chip), verdict <= Verdict::Borderline, "{at}: {night}");
+            // nothing else says otherwise: what the other words would be stands nowhere about this fault
+            for other in ["flagged, sure", "flagged, likely", "borderline, cannot tell", "clear, sure", "clear, likely"] {
+                for page in [&clip, &night] {
+                    assert!(other == certain || !page.contains(&format!("{name} {other}")), "{at}: {other}");
+                    assert!(other == certain || !page.contains(&format!("<b>{name}</b> {other}")), "{at}: {other}");
+                }
+            }
+            let legend = |page: &str| words_of(&page.replace(between(page, "<details class=\"key\">", "</details>"), ""));
+            let told = legend(&night);
+            assert_eq!(told.contains("cannot tell"), verdict == Verdict::Borderline, "{at}: {told}");
+            assert_eq!(told.contains("your eye decides"), verdict == Verdict::Borderline, "{at}: {told}");
+            assert!(!told.contains("Too close to call") && !told.contains("lies across the limit"), "{at}");
+            // the letter goes by the same rule
+            let letter = between(&student, "<textarea", "</textarea>");
+            let found = [
+                ("What I see:", "flagged, sure"),
+                ("What I see, most likely:", "flagged, likely"),
+                ("What I cannot tell", "borderline, cannot tell"),
+            ];
+            for (beginning, of) in found {
+                assert_eq!(letter.contains(beginning), certain == of, "{at}: {letter}");
+            }
+            assert_eq!(letter.contains("most likely in order"), certain == "clear, likely", "{at}: {letter}");
+            assert_eq!(letter.contains("does not show"), verdict == Verdict::CannotMeasure, "{at}: {letter}");
+        }
+    }
+}
+
+#[test]
+fn a_second_run_of_the_same_night_leaves_the_sheet_as_it_is() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let all = [
+        (Builder::new(1, "Ada", DAY).sway(0.9, 7.0), Place::Flagged, "Ada/a.mp4"),
+        (Builder::new(2, "Bo", DAY), Place::Clear, "Bo/b.mp4"),
+        (Builder::new(3, "Cy", DAY).failed(ReasonCode::NoSwing), Place::Failed, "Cy/c.mp4"),
+        (Builder::new(4, "Di", DAY).unmeasured(ReasonCode::FeetUnseen.reason(), ViewKind::FaceOn), Place::CannotMeasure, "Di/d.mp4"),
+    ];
+    let mut first = Summary { lines: all.iter().map(|(b, place, file)| line(b, *place, file)).collect(), ..Summary::default() };
+    let mut ids = Vec::new();
+    for (b, ..) in all {
+        ids.push(b.record(&mut store).1);
+    }
+    // looked at long ago, worked on again tonight: as after another setting, or a clip that another student had sent
+    let db = rusqlite::Connection::open(folder.path().join("dawnsheet.sqlite")).unwrap();
+    for id in &ids[..3] {
+        db.execute("UPDATE result SET judged_at = '2026-01-01T00:00:00Z' WHERE clip = ?1", [id]).unwrap();
+    }
+    let heads = |page: &str| {
+        let tally = between(page, "<ul class=\"tally\">", "</ul>").to_string();
+        (between(page, "<h1>", "</h1>").to_string(), tally, page.contains("id=\"earlier\""))
+    };
+    let before = heads(&index(&out, &store, Some(&first)));
+    assert_eq!((before.0.as_str(), before.2), ("3 clips need your eye.", false));
+    // the same inbox once more, with nothing new in it
+    for l in &mut first.lines {
+        l.new = false;
+    }
+    assert_eq!(heads(&index(&out, &store, Some(&first))), before);
+    // and once more with one new clip
+    let late = Builder::new(5, "Ed", DAY).sway(0.99, 9.0);
+    first.lines.push(line(&late, Place::Flagged, "Ed/e.mp4"));
+    late.record(&mut store);
+    let page = index(&out, &store, Some(&first));
+    assert!(page.contains("4 clips need your eye.") && !page.contains("id=\"earlier\""), "{page}");
+    assert!(page.contains("0 of 4 judged"));
+    // what the tally counts is what the parts below hold
+    for (key, n) in [("flagged", 2), ("again", 2), ("clear", 1)] {
+        assert!(between(&page, &format!("id=\"{key}\""), "</h2>").contains(&format!("<span class=\"n\">{n}</span>")), "{key}");
+        assert!(between(&page, &format!("href=\"#{key}\""), "</a>").contains(&format!("<b>{n}</b>")), "{key}");
+    }
+}
+
+#[test]
+fn a_clip_that_asks_stays_in_front_over_the_nights_until_it_is_judged_or_replaced() {
+    use dawnsheet::history::verdicts::Given;
+    use dawnsheet::report::types::Verdict;
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let db = rusqlite::Connection::open(folder.path().join("dawnsheet.sqlite")).unwrap();
+    let (owner, flagged) = Builder::new(1, "Ada", "2026-01-01").sway(0.9, 7.0).record(&mut store);
+    let (_, again) = Builder::new(2, "Bo", "2026-01-01").failed(ReasonCode::NoSwing).record(&mut store);
+    let (_, clear) = Builder::new(3, "Cy", "2026-01-01").record(&mut store);
+    db.execute("UPDATE result SET judged_at = '2026-01-02T00:00:00Z'", []).unwrap();
+    // another night
+    let new = Builder::new(4, "Di", "2026-04-01");
+    let night = Summary { lines: vec![line(&new, Place::Clear, "Di/d.mp4")], ..Summary::default() };
+    new.record(&mut store);
+    let front = |page: &str| -> Vec<bool> {
+        let main = between(page, "<main", "</main>").split("id=\"earlier\"").next().unwrap().to_string();
+        [&flagged, &again, &clear].iter().map(|id| main.contains(&format!("clip/{id}.html"))).collect()
+    };
+    let page = index(&out, &store, Some(&night));
+    assert_eq!(front(&page), [true, true, false], "what asks stays, what is clear is done with");
+    assert!(page.contains("0 of 2 judged"));
+    // judged this morning: counted, and still there
+    let word = |at: &str| Given {
+        owner: owner.clone(),
+        clip: flagged.clone(),
+        fault: FaultName::Sway,
+        ours: Verdict::Flagged,
+        agrees: true,
+        note: String::new(),
+        made_at: at.into(),
+    };
+    store.give_verdict(&word("")).unwrap();
+    let page = index(&out, &store, None);
+    assert_eq!(front(&page), [true, true, false]);
+    assert!(page.contains("1 of 2 judged"), "{page}");
+    // judged in an earlier night: done with
+    store.set_verdicts(&[word("2026-01-02T08:00:00Z")]).unwrap();
+    assert_eq!(front(&index(&out, &store, None)), [false, true, false]);
+    // answered by a newer clip of the same student, but of nobody else
+    Builder::new(5, "Di", "2026-04-02").record(&mut store);
+    assert_eq!(front(&index(&out, &store, None)), [false, true, false]);
+    Builder::new(6, "Bo", "2026-04-02").failed(ReasonCode::NoSwing).record(&mut store);
+    assert_eq!(front(&index(&out, &store, None)), [false, false, false]);
+}
+
+#[test]
+fn by_student_the_worst_of_each_comes_first() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    Builder::new(1, "Ada", DAY).sway(0.85, 6.0).change(|r| r.clip.file = "Ada/mild.mp4".into()).record(&mut store);
+    Builder::new(2, "Ada", DAY).sway(0.99, 9.0).change(|r| r.clip.file = "Ada/worst.mp4".into()).record(&mut store);
+    Builder::new(3, "Bo", DAY).sway(0.9, 7.0).change(|r| r.clip.file = "Bo/some.mp4".into()).record(&mut store);
+    Builder::new(4, "Ada", DAY).change(|r| r.clip.file = "Ada/clear.mp4".into()).record(&mut store);
+    let by_need = index(&out, &store, None);
+    let by_student = std::fs::read_to_string(folder.path().join("sheet/students.html")).unwrap();
+    let order = |page: &str| -> Vec<usize> {
+        let main = between(page, "<main", "</main>");
+        ["Ada/worst.mp4", "Ada/mild.mp4", "Ada/clear.mp4", "Bo/some.mp4"].iter().map(|f| main.find(f).unwrap()).collect()
+    };
+    assert!(order(&by_student).is_sorted(), "{:?}", order(&by_student));
+    let need = order(&by_need);
+    assert!(need[0] < need[3] && need[3] < need[1] && need[1] < need[2], "{need:?}");
+    assert!(by_need.contains("href=\"students.html\"") && by_student.contains("href=\"index.html\""));
+}
+
+#[test]
+fn a_hip_that_goes_the_other_way_is_told_in_words_and_never_as_a_bare_zero() {
+    use dawnsheet::report::types::{From, Measured, Metric};
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let value = |value: f64, low: f64, high: f64, unit: &str| {
+        Metric::Value(Measured { value, unit: unit.into(), low, high, frames: vec![40], from: From::KeyPoint })
+    };
+    let (_, id) = Builder::new(1, "Ada", DAY)
+        .change(|r| {
+            let m = &mut r.swings[0].metrics;
+            m.insert("trail_hip_travel_cm".into(), value(0.0, 0.0, 1.8, "cm"));
+            m.insert("trail_hip_move_at_furthest_cm".into(), value(-1.2, -3.0, 0.6, "cm"));
+            m.insert("trail_hip_travel_pct_stance".into(), value(0.0, 0.0, 3.0, "%"));
+            m.insert("pelvis_travel_cm".into(), value(0.0, 0.0, 2.0, "cm"));
+        })
+        .record(&mut store);
+    std::fs::create_dir_all(out.pictures(&id)).unwrap();
+    std::fs::write(out.pictures(&id).join("hip_furthest.jpg"), b"not looked into").unwrap();
+    let night = index(&out, &store, None);
+    let clip = std::fs::read_to_string(folder.path().join(format!("sheet/clip/{id}.html"))).unwrap();
+    assert!(night.contains("hip 1.2 cm toward the target"), "{night}");
+    assert!(clip.contains("<b>1.2 cm toward the target</b>") && clip.contains("3.0 toward to 0.6 away"), "{clip}");
+    assert!(clip.contains("trail hip toward the target by 1.2 cm (−0.6 to 3.0)"), "{clip}");
+    for page in [&night, &clip] {
+        assert!(!page.contains(">0.0 cm<") && !page.contains("hip 0.0") && !page.contains("by 0.0"), "a bare zero");
+    }
+}
+
+#[test]
+fn the_elbow_is_told_in_centimetres_and_in_arm_lengths_in_the_table_alone() {
+    use dawnsheet::report::types::{Fault, Step, Verdict};
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let winged = |seed: u64, bow: f64, stature: Option<f64>, day: &str| {
+        Builder::new(seed, &format!("Ada {seed}"), day).value("lead_elbow_bow_late_upper_arms", bow, 0.1).change(|r| {
+            let text = format!("lead elbow outward of the line shoulder to grip by {bow:.2} upper arms (x; limit 0.06)");
+            let swing = &mut r.swings[0];
+            swing.faults.insert(
+                FaultName::ChickenWing,
+                Fault {
+                    verdict: Verdict::Flagged,
+                    probability: Some(0.99),
+                    drivers: vec!["lead_elbow_bow_late_upper_arms".into()],
+                    text: text.clone(),
+                    why: None,
+                },
+            );
+            r.provenance.extend(stature.map(|s| Step { step: "scale".into(), parameters: serde_json::json!({ "stature_cm": s }) }));
+            (r.verdict, r.needs_look) = (Some(Verdict::Flagged), true);
+            r.needs_look_because = vec![format!("chicken wing flagged, sure: {text}")];
+        })
+    };
+    // an upper arm is .162 of the stature: 25.9 cm, 30.0 cm, and 28.4 where nobody is said to be taller or smaller than 175 cm
+    for (seed, stature, told) in
+        [(1, Some(160.0), "6.5 cm out of line"), (2, Some(185.0), "7.5 cm out of line"), (3, None, "7.1 cm out of line")]
+    {
+        let (owner, id) = winged(seed, 0.25, stature, "2026-04-12").record(&mut store);
+        std::fs::create_dir_all(out.pictures(&id)).unwrap();
+        std::fs::write(out.pictures(&id).join("late_follow_through.jpg"), b"not looked into").unwrap();
+        let night = index(&out, &store, None);
+        let article = between(&night, &format!("id=\"c-{id}\""), "</article>");
+        assert!(article.contains(&format!("<b>{told}</b>")), "{told}: {article}");
+        assert!(article.contains(&format!("Lead elbow {told} after impact.")), "{article}");
+        let clip = std::fs::read_to_string(folder.path().join(format!("sheet/clip/{id}.html"))).unwrap();
+        assert!(clip.contains(&format!("elbow out of line by {}", told.replace(" out of line", ""))), "{clip}");
+        let table = between(&clip, "<table", "</table>");
+        assert!(table.contains("0.25 upper arms") && !clip.replace(table, "").contains("upper arm"), "the table alone has the old number");
+        let student = std::fs::read_to_string(folder.path().join(format!("sheet/student/{owner}.html"))).unwrap();
+        assert!(!night.contains("upper arm") && !student.contains("upper arm"), "{student}");
+        assert!(between(&student, "<textarea", "</textarea>").contains(&format!("about {} cm out of line", [6, 7, 7][seed as usize - 1])));
+    }
+}
+
+#[test]
+fn no_label_of_a_limit_lies_where_a_clip_can_cover_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    // clips on, just over and just under the limit, the newest at the right end
+    for (i, hip) in [5.0, 5.2, 4.8, 5.4, 5.1, 5.3, 5.05].into_iter().enumerate() {
+        Builder::new(i as u64 + 1, "Ada", &format!("2026-0{}-10", i + 1)).value("trail_hip_travel_cm", hip, 0.3).record(&mut store);
+    }
+    index(&out, &store, None);
+    let page = std::fs::read_to_string(folder.path().join(format!("sheet/student/{}.html", slug(Some("Ada"))))).unwrap();
+    let number = |tag: &str, name: &str| between(tag, &format!(" {name}=\""), "\"").parse::<f64>().unwrap();
+    let mut labels = 0;
+    for chart in page.split("<svg viewBox=\"0 0 340").skip(1).map(|c| c.split("</svg>").next().unwrap()) {
+        let Some(label) = tags(chart, "text").into_iter().find(|t| t.contains("limit-label")) else { continue };
+        labels += 1;
+        // 10.5 units high, at most 60 wide
+        let wide = if label.contains("text-anchor=\"end\"") { -60.0..=0.0 } else { 0.0..=60.0 };
+        let drop = if label.contains(" dy=") { number(label, "dy") } else { 0.0 };
+        let (x, y) = (number(label, "x"), number(label, "y") + drop);
+        for dot in tags(chart, "circle") {
+            let (cx, cy, r) = (number(dot, "cx"), number(dot, "cy"), number(dot, "r") + 1.0);
+            let apart = cx + r < x + wide.start() || cx - r > x + wide.end() || cy + r < y - 10.5 || cy - r > y;
+            assert!(apart, "{label} under {dot}");
+        }
+    }
+    assert!(labels >= 2, "hip and others have a limit");
+}
+
+#[test]
+fn what_an_erased_student_left_in_the_inbox_is_counted_and_not_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let clear = Builder::new(1, "Ada", DAY);
+    let mut lines = vec![line(&clear, Place::Clear, "Ada/a.mp4")];
+    for file in ["Zebedee Quill/z.mp4", "Zebedee Quill/zz.mp4"] {
+        lines.push(Line {
+            file: file.into(),
+            student: Some("Zebedee Quill".into()),
+            owner: slug(Some("Zebedee Quill")),
+            place: Place::Forgotten,
+            clip: None,
+            new: false,
+            note: "erased on request".into(),
+            tonight: false,
+        });
+    }
+    clear.record(&mut store);
+    let night = Summary { lines, ..Summary::default() };
+    let page = index(&out, &store, Some(&night));
+    assert!(page.contains("All 3 uploads in the inbox") && between(&page, "href=\"#skipped\"", "</a>").contains("<b>2</b>"), "{page}");
+    let named = |root: &Path| -> Vec<String> {
+        let files = walkdir::WalkDir::new(root).into_iter().filter_map(Result::ok).filter(|e| e.file_type().is_file());
+        let holds = |e: &walkdir::DirEntry| {
+            let text = String::from_utf8_lossy(&std::fs::read(e.path()).unwrap()).to_lowercase();
+            text.contains("zebedee") || e.path().to_string_lossy().to_lowercase().contains("zebedee")
+        };
+        files.filter(holds).map(|e| e.file_name().to_string_lossy().into_owned()).collect()
+    };
+    assert_eq!(named(folder.path()), ["skipped.txt"], "no page, no row of the store");
+    // gone from the inbox: gone from there
+    index(&out, &store, Some(&Summary { lines: night.lines[..1].to_vec(), ..Summary::default() }));
+    assert!(named(folder.path()).is_empty());
 }

@@ -3,6 +3,7 @@
 
 use super::plan::Identified;
 use super::proof::search;
+use super::skipped;
 use super::summary::{Line, NIGHT, Summary};
 use crate::error::{Error, Result};
 use crate::history::elsewhere::Far;
@@ -169,6 +170,7 @@ pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> 
     done.log_lines = clean_logs(out, &ids)?;
     clean_quarantine(out, whom, &ids)?;
     clean_night(store, whom)?;
+    skipped::clean(out)?;
     store.erase(&whom.owner, &held)?;
     store.erase_names(&whom.owner)?;
     if let Some(far) = far {

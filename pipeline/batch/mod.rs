@@ -13,6 +13,7 @@ mod proof;
 pub mod quarantine;
 pub mod rejudge;
 pub mod schedule;
+pub mod skipped;
 pub mod summary;
 pub mod take_back;
 pub mod take_in;

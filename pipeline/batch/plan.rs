@@ -42,7 +42,7 @@ pub(super) struct Task {
 
 pub(super) fn line(u: &Upload, owner: &str, place: Place, clip: Option<&str>, new: bool, note: String) -> Line {
     let (file, student) = (u.brief.file.clone(), u.brief.student.clone());
-    Line { file, student, owner: owner.into(), place, clip: clip.map(Into::into), new, note }
+    Line { file, student, owner: owner.into(), place, clip: clip.map(Into::into), new, note, tonight: new }
 }
 
 pub(super) fn report_line(u: &Upload, owner: &str, report: &Report, new: bool) -> Line {

@@ -3,6 +3,7 @@
 use crate::report::types::Verdict;
 use crate::report::{Report, printable};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// Name of the note under which the store keeps the last run's account.
 pub const NIGHT: &str = "night";
@@ -73,12 +74,21 @@ pub struct Line {
     /// Whether this run worked on it (false: it was done before).
     pub new: bool,
     pub note: String,
+    /// Whether this run or an earlier one of the same night worked on it.
+    #[serde(default)]
+    pub tonight: bool,
 }
 
 /// The night.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Summary {
     pub lines: Vec<Line>,
+    /// When the first run of this night that had something new ended, RFC 3339; accounts of earlier versions do not say it.
+    #[serde(default)]
+    pub night_began: Option<String>,
+    /// Uploads of erased students that were skipped; who they are is in no account that is kept.
+    #[serde(default)]
+    pub skipped: usize,
     pub other_files: usize,
     pub unreadable_folders: Vec<String>,
     /// Why the run stopped early, where it did.
@@ -90,7 +100,33 @@ pub struct Summary {
     pub stage_seconds: std::collections::BTreeMap<String, f64>,
 }
 
+/// Runs that begin within this of the first one belong to the same night, seconds.
+pub const ONE_NIGHT: i64 = 20 * 3600;
+
 impl Summary {
+    /// The account as it is kept for the sheet: a later run of the same night adds to the earlier ones, a run that found nothing new
+    /// leaves the last night's sheet as it is, and of uploads that were skipped on purpose the number stays.
+    pub fn kept(&self, before: Option<&Summary>, now: jiff::Timestamp) -> Summary {
+        let mut kept = self.clone();
+        let began = before.and_then(|b| b.night_began.clone());
+        let age = began.as_deref().and_then(|b| b.parse::<jiff::Timestamp>().ok()).map(|b| now.as_second() - b.as_second());
+        let anything_new = self.lines.iter().any(|l| l.new && l.clip.is_some());
+        let goes_on = age.is_some_and(|age| !anything_new || (0..ONE_NIGHT).contains(&age));
+        kept.night_began = if goes_on { began } else { Some(now.to_string()) };
+        let earlier: BTreeSet<(&str, &str)> = match before {
+            Some(b) if goes_on => {
+                b.lines.iter().filter(|l| l.tonight).filter_map(|l| Some((l.owner.as_str(), l.clip.as_deref()?))).collect()
+            }
+            _ => BTreeSet::new(),
+        };
+        for l in &mut kept.lines {
+            l.tonight = l.new || l.clip.as_deref().is_some_and(|c| earlier.contains(&(l.owner.as_str(), c)));
+        }
+        kept.skipped = self.count(Place::Forgotten);
+        kept.lines.retain(|l| l.place != Place::Forgotten);
+        kept
+    }
+
     /// Exit code of `run`.
     pub fn exit_code(&self) -> u8 {
         if self.interrupted {

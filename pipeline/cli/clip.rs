@@ -122,7 +122,7 @@ fn describe(report: &Report) -> String {
     let mut text = format!("{}  {}\n", report.clip.id, printable(&report.clip.file));
     if let Some(main) = report.swings.iter().find(|s| s.main) {
         for (name, fault) in &main.faults {
-            text.push_str(&format!("{:<13} {:<15} {}\n", name.words(), fault.verdict.words(), fault.text));
+            text.push_str(&format!("{:<13} {:<23} {}\n", name.words(), fault.in_words(), fault.text));
         }
         for root in &main.roots {
             text.push_str(&format!("likely root   {}\n", root.text));

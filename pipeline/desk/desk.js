@@ -61,6 +61,11 @@
     tell(0);
   }
 
+  function pace(button) {
+    film.playbackRate = Number(button.dataset.rate);
+    desk.querySelectorAll("[data-rate]").forEach(function (b) { b.setAttribute("aria-pressed", String(b === button)); });
+  }
+
   // our verdict on a fault as it stands now
   function show(row, ours) {
     if (row.dataset.shown === ours.shown) { return; }
@@ -95,6 +100,7 @@
           });
         });
         status.textContent = now.done;
+        if (now.note && !note.value) { note.value = now.note; }
         return now.kept;
       })
       .catch(function (e) { status.textContent = "Not kept: " + e.message; return false; });
@@ -105,10 +111,13 @@
     if (!button) { return; }
     if (button.dataset.step) { step(Number(button.dataset.step)); }
     if (button.dataset.time) { seek(Number(button.dataset.time)); }
+    if (button.dataset.rate) { pace(button); }
     if (button.id === "undo") { send("/undo", {}); }
     if (button.dataset.agrees) {
       var words = note.value;
       var row = button.closest("[data-fault]");
+      // what is judged is seen, whatever key was pressed
+      row.scrollIntoView({ block: "nearest" });
       send("/verdict", { fault: row.dataset.fault, shown: row.dataset.shown, agrees: button.dataset.agrees === "true", note: words })
         .then(function (kept) { if (kept && note.value === words) { note.value = ""; } });
     }
@@ -116,7 +125,7 @@
 
   document.addEventListener("keydown", function (e) {
     if (e.ctrlKey || e.metaKey || e.altKey) { return; }
-    if (e.target === note) {
+    if (note && e.target === note) {
       if (e.key === "Escape") { note.blur(); }
       return;
     }
@@ -125,7 +134,7 @@
     var key = digit ? digit[2] : e.key;
     var button = desk.querySelector("button[data-key=\"" + CSS.escape(key) + "\"]");
     if (button && !e.repeat) { button.click(); }
-    else if (key === "n") { note.focus(); }
+    else if (note && key === "n") { note.focus(); }
     else if (film && (key === "," || key === "ArrowLeft")) { step(-1); }
     else if (film && (key === "." || key === "ArrowRight")) { step(1); }
     else if (film && key === " " && e.target.tagName !== "BUTTON") { if (film.paused) { film.play(); } else { film.pause(); } }

@@ -113,6 +113,7 @@ fn router(desk: Arc<Desk>) -> Router {
     Router::new()
         .route("/", get(pages::enter))
         .route("/sheet/index.html", get(pages::index))
+        .route("/sheet/students.html", get(pages::students))
         .route("/sheet/sheet.css", get(pages::style))
         .route("/sheet/sheet.js", get(pages::script))
         .route("/sheet/desk.css", get(pages::desk_style))

@@ -76,6 +76,10 @@ pub async fn index(State(desk): State<Arc<Desk>>) -> Response {
     aside(desk, |d| d.at_hand().fresh(&d.out)?.index(&d.out, true).map(|t| Some(Html(t)))).await
 }
 
+pub async fn students(State(desk): State<Arc<Desk>>) -> Response {
+    aside(desk, |d| d.at_hand().fresh(&d.out)?.students(&d.out, true).map(|t| Some(Html(t)))).await
+}
+
 pub async fn student(State(desk): State<Arc<Desk>>, Path(page): Path<String>) -> Response {
     aside(desk, move |d| match page.strip_suffix(".html") {
         Some(owner) => Ok(d.at_hand().fresh(&d.out)?.student(owner, true)?.map(Html)),
@@ -134,6 +138,8 @@ struct Standing {
     done: String,
     /// Whether it was done.
     kept: bool,
+    /// The note of the word that was taken back: it may be wanted for the next.
+    note: String,
     /// By fault, our verdict as it is now.
     ours: BTreeMap<FaultName, Ours>,
     /// By fault, what the coach says of it; empty where nothing.
@@ -146,7 +152,7 @@ struct Standing {
 #[derive(Serialize)]
 struct Ours {
     shown: Verdict,
-    words: &'static str,
+    words: String,
     sign: &'static str,
 }
 
@@ -154,13 +160,13 @@ fn standing(all: &[Given], report: &Report, owner: &str, (kept, done): (bool, St
     let clip = &report.clip.id;
     let of = |f: FaultName| {
         let verdict = ours(report, f);
-        (f, Ours { shown: verdict, words: verdict.words(), sign: sheet::sign(verdict) })
+        (f, Ours { shown: verdict, words: sheet::ours_in_words(report, f), sign: sheet::sign(verdict) })
     };
     let mut said: BTreeMap<FaultName, String> = FaultName::ALL.into_iter().map(|f| (f, String::new())).collect();
     let on_clip: Vec<&Given> = latest(all).into_iter().filter(|g| g.owner == owner && g.clip == *clip).collect();
     said.extend(on_clip.iter().map(|g| (g.fault, g.in_words())));
     let agrees = on_clip.iter().map(|g| (g.fault, g.agrees)).collect();
-    Json(Standing { done, kept, ours: FaultName::ALL.into_iter().map(of).collect(), said, agrees })
+    Json(Standing { done, kept, note: String::new(), ours: FaultName::ALL.into_iter().map(of).collect(), said, agrees })
 }
 
 pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> Response {
@@ -171,6 +177,9 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
         let _pen = d.out.pen()?;
         let mut at_hand = d.at_hand();
         let Some(report) = at_hand.store.result(&word.owner, &word.clip)? else { return Ok(None) };
+        if let Some(nothing) = sheet::nothing_to_judge(&report) {
+            return Err(Error::Usage(nothing));
+        }
         let now = ours(&report, word.fault);
         if now != word.shown {
             let (fault, now, then) = (word.fault.words(), now.words(), word.shown.words());
@@ -199,11 +208,12 @@ pub async fn undo(State(desk): State<Arc<Desk>>, Json(last): Json<Last>) -> Resp
         let _pen = d.out.pen()?;
         let mut at_hand = d.at_hand();
         let Some(report) = at_hand.store.result(&last.owner, &last.clip)? else { return Ok(None) };
-        let done = match at_hand.say(|s| s.take_back_verdict(&last.owner, &last.clip))? {
-            Some(g) => format!("Taken back: {}, you {}.", g.fault.words(), g.words()),
-            None => "Nothing to take back on this clip.".into(),
+        let (done, note) = match at_hand.say(|s| s.take_back_verdict(&last.owner, &last.clip))? {
+            Some(g) => (format!("Taken back: {}, you {}.", g.fault.words(), g.words()), g.note),
+            None => ("Nothing to take back on this clip.".into(), String::new()),
         };
-        Ok(Some(standing(&at_hand.store.verdicts()?, &report, &last.owner, (true, done))))
+        let Json(now) = standing(&at_hand.store.verdicts()?, &report, &last.owner, (true, done));
+        Ok(Some(Json(Standing { note, ..now })))
     })
     .await
 }

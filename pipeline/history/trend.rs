@@ -172,7 +172,7 @@ pub struct Trend {
 }
 
 /// Fewer days than this are never called a trend: even in perfect order they could not be, by the test.
-const ENOUGH: usize = 6;
+pub const ENOUGH: usize = 6;
 const SIGNIFICANT: f64 = 0.05;
 /// Views and kinds of club are tested in the order in which the student began with them; each may spend this share of the
 /// chance of error that those before it left.

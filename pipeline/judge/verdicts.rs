@@ -132,12 +132,13 @@ fn fault(name: FaultName, quantities: &Quantities, brief: &Brief, settings: &Set
     } else {
         Verdict::Borderline
     };
-    // what decided: every driver on the verdict's side, or for a clear one the first
-    let deciding: Vec<&(f64, &Driver, &Reading)> = match verdict {
+    // what decided: every driver on the verdict's side, or for a clear one the first; told in the order in which a coach looks
+    let mut deciding: Vec<&(f64, &Driver, &Reading)> = match verdict {
         Verdict::Clear => read.iter().filter(|r| r.1.name == drivers[0].name).collect(),
         Verdict::Flagged => read.iter().filter(|r| r.0 >= settings.verdict.flagged_probability).collect(),
         _ => read.iter().filter(|r| r.0 > settings.verdict.clear_probability).collect(),
     };
+    deciding.sort_by_key(|r| drivers.iter().position(|d| d.name == r.1.name));
     let sentences: Vec<String> = deciding.iter().take(2).map(|r| r.1.sentence(r.2)).collect();
     Fault {
         verdict,
@@ -157,11 +158,15 @@ pub fn conclude(report: &mut Report) {
         report.verdict = main.faults.values().map(|f| f.verdict).min();
         let deliberate_other_view = report.view.as_ref().is_some_and(|v| v.kind == ViewKind::DownTheLine);
         let mut cannot = Vec::new();
-        for name in FaultName::ALL {
-            let Some(f) = main.faults.get(&name) else { continue };
+        // the worst verdict first: of a clip that is flagged the first sentence says why
+        let mut by_need: Vec<(FaultName, &Fault)> = main.faults.iter().map(|(n, f)| (*n, f)).collect();
+        by_need.sort_by(|(_, a), (_, b)| {
+            a.verdict.cmp(&b.verdict).then(b.probability.unwrap_or(0.0).total_cmp(&a.probability.unwrap_or(0.0)))
+        });
+        for (name, f) in by_need {
             severity = severity.max(f.probability.unwrap_or(0.0));
             match f.verdict {
-                Verdict::Flagged | Verdict::Borderline => because.push(format!("{} {}: {}", name.words(), f.verdict.words(), f.text)),
+                Verdict::Flagged | Verdict::Borderline => because.push(format!("{} {}: {}", name.words(), f.in_words(), f.text)),
                 Verdict::CannotMeasure if !deliberate_other_view => cannot.push((name, f.why.clone().unwrap_or_default())),
                 _ => {}
             }
@@ -202,6 +207,20 @@ mod tests {
             assert!((student_5(t) - p).abs() < 5e-5, "{t}: {}", student_5(t));
             assert!((student_5(-t) - (1.0 - p)).abs() < 5e-5);
         }
+    }
+
+    #[test]
+    fn the_hip_is_told_before_the_pelvis_whichever_is_further_out() {
+        let read = |value: f64| Ok(Reading { value, sd: 1.0, frames: Vec::new(), from: From::KeyPoint });
+        let quantities: Quantities = [("trail_hip_travel_cm", read(7.0)), ("pelvis_travel_cm", read(15.0))].into_iter().collect();
+        let sway = fault(FaultName::Sway, &quantities, &Brief::default(), &Settings::default());
+        assert_eq!(
+            (sway.verdict, sway.drivers.as_slice()),
+            (Verdict::Flagged, ["trail_hip_travel_cm".to_string(), "pelvis_travel_cm".into()].as_slice())
+        );
+        assert!(sway.text.starts_with("trail hip slides 7.0 cm"), "{}", sway.text);
+        // and the chance is that of the likelier
+        assert!(sway.probability > Some(0.99), "{:?}", sway.probability);
     }
 
     #[test]

@@ -442,6 +442,54 @@ pub struct Fault {
     pub why: Option<String>,
 }
 
+/// How sure a verdict is: told by these words wherever a verdict is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Certainty {
+    /// The chance that the limit is not passed (or for a clear one that it is) is at most one in forty: what a 95 % interval leaves
+    /// at either end.
+    Sure,
+    /// Less than that, and more likely than not.
+    Likely,
+    CannotTell,
+}
+
+impl Certainty {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Certainty::Sure => "sure",
+            Certainty::Likely => "likely",
+            Certainty::CannotTell => "cannot tell",
+        }
+    }
+}
+
+const SURE: f64 = 0.975;
+
+impl Fault {
+    /// From the verdict and its probability.
+    pub fn certainty(&self) -> Certainty {
+        let of_verdict = match self.verdict {
+            Verdict::Flagged => self.probability,
+            Verdict::Clear => self.probability.map(|p| 1.0 - p),
+            Verdict::Borderline | Verdict::CannotMeasure => None,
+        };
+        match of_verdict {
+            Some(p) if p >= SURE => Certainty::Sure,
+            Some(_) => Certainty::Likely,
+            None => Certainty::CannotTell,
+        }
+    }
+
+    /// "flagged, likely"; what cannot be measured says so already.
+    pub fn in_words(&self) -> String {
+        match self.verdict {
+            Verdict::CannotMeasure => self.verdict.words().into(),
+            verdict => format!("{}, {}", verdict.words(), self.certainty().words()),
+        }
+    }
+}
+
 /// A likely root of a fault, named only where its evidence is outside its error.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Root {

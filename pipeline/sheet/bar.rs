@@ -1,7 +1,7 @@
 //! A value with its interval against its limit, as a small drawing with the numbers beside it as text.
 
-use super::limits::{Bad, Limit, limit};
-use super::words;
+use super::limits::{Bad, Limit};
+use super::{told, words};
 use crate::report::Report;
 use crate::report::types::Measured;
 use std::fmt;
@@ -24,6 +24,8 @@ pub struct Bar {
     pub interval: String,
     /// "limit 5.0", "at least 0.0"; empty without a limit.
     pub limit: String,
+    /// The same in other words: "18 % of the stance".
+    pub aside: Option<String>,
     pub low: At,
     pub width: At,
     pub dot: At,
@@ -43,9 +45,14 @@ const MARGIN: f64 = 8.0;
 
 /// The bar of a metric of the main swing, where it has a value.
 pub fn bar(report: &Report, metric: &str) -> Option<Bar> {
-    let main = report.swings.iter().find(|s| s.main)?;
-    let m = main.metrics.get(metric)?.measured()?;
-    Some(draw(words::metric(metric), m, limit(report, metric)))
+    let m = told::value(report, metric)?;
+    let mut bar = draw(words::metric(metric), &m, told::limit(report, metric));
+    bar.value = told::amount(metric, &m);
+    bar.interval = told::interval(metric, &m);
+    if metric == "trail_hip_travel_cm" {
+        bar.aside = told::of_stance(report);
+    }
+    Some(bar)
 }
 
 fn draw(name: &str, m: &Measured, limit: Option<Limit>) -> Bar {
@@ -64,11 +71,8 @@ fn draw(name: &str, m: &Measured, limit: Option<Limit>) -> Bar {
     };
     let tick = place.map(x);
     let (text, tick_label) = match (limit, place) {
-        (Some(l), Some(p)) => match l.bad {
-            Bad::Over => (format!("limit {}", words::number(l.value, d)), format!("limit {}", words::number(p, d))),
-            Bad::Under => (format!("at least {}", words::number(l.value, d)), format!("at least {}", words::number(p, d))),
-            Bad::EitherSide => (format!("limit ±{}", words::number(l.value, d)), format!("limit {}", words::number(p, d))),
-        },
+        (Some(l), Some(p)) if l.bad == Bad::EitherSide => (l.words(d), format!("limit {}", words::number(p, d))),
+        (Some(l), _) => (l.words(d), l.words(d)),
         _ => (String::new(), String::new()),
     };
     Bar {
@@ -76,6 +80,7 @@ fn draw(name: &str, m: &Measured, limit: Option<Limit>) -> Bar {
         value: words::value(m),
         interval: words::interval(m),
         limit: text,
+        aside: None,
         low: At(x(m.low)),
         width: At((x(m.high) - x(m.low)).max(1.0)),
         dot: At(x(m.value)),

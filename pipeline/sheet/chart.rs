@@ -1,10 +1,9 @@
-//! A student's metric over time: values with intervals, the limit, the Theil–Sen line with its band, the running average
+//! A student's metric over time: values with intervals, the limit, the trend's line with its band, the running average
 //! and the size of the least change that error cannot make.
 
 use super::bar::At;
 use super::curves::{Level, path, round_levels};
-use super::limits::limit;
-use super::words;
+use super::{told, words};
 use crate::history::trend::{Trend, Word};
 use crate::report::Report;
 use crate::track::signal::median;
@@ -29,6 +28,8 @@ pub struct Chart {
     /// Name of the word's sign.
     pub sign: &'static str,
     pub reason: String,
+    /// How the word was found, for those who want to know.
+    pub method: String,
     pub spots: Vec<Spot>,
     pub levels: Vec<Level>,
     pub limit: Option<Level>,
@@ -46,13 +47,15 @@ pub struct Chart {
 
 const LEFT: f64 = 34.0;
 const RIGHT: f64 = 322.0;
-const TOP: f64 = 14.0;
+/// Above it stands the limit's label, where no clip can cover it.
+const TOP: f64 = 24.0;
 const BOTTOM: f64 = 172.0;
 
 /// The chart of a trend; `newest` is the report of its newest clip, for the limit.
 pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
+    let trend = &told::trend(trend, newest);
     let d = trend.metric.digits;
-    let place = newest.and_then(|r| limit(r, trend.metric.metric)).map(|l| l.value);
+    let place = newest.and_then(|r| told::limit(r, trend.metric.metric)).map(|l| l.value);
     let ends = trend.points.iter().flat_map(|p| [p.low, p.high]).chain(place);
     let (low, high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
     let room = ((high - low) * 0.06).max(1e-6);
@@ -111,7 +114,8 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
             Word::Steady => "steady",
             Word::TooEarly => "early",
         },
-        reason: trend.reason.replace('-', "−"),
+        reason: told::why(trend),
+        method: method(trend),
         bracket: (half * 2.0 <= BOTTOM - TOP).then_some((At(centre - half), At(centre + half))),
         detectable: format!("{}{unit}", words::number(mdc, d)),
         newest: format!("{}{unit}", words::number(trend.newest().value, d)),
@@ -137,4 +141,20 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
         first_day: words::day(&trend.points[0].captured),
         last_day: words::day(&trend.newest().captured),
     }
+}
+
+fn method(t: &Trend) -> String {
+    let unit = if t.unit == "ratio" { String::new() } else { format!(" {}", t.unit) };
+    let d = t.metric.digits;
+    let test = match t.any_time {
+        _ if t.corrected < 0.001 => "p under 0.001".into(),
+        Some(_) => format!("p {:.3}", t.corrected),
+        None => "not tested yet".into(),
+    };
+    format!(
+        "Order: a rank test that may be looked at after every clip, corrected over all that is followed ({test}; called an order up to \
+         0.05). Size: against the {}{unit} that error and a day's form can make. Line: Theil–Sen, with the 95 % band of its slope. \
+         Dashes: exponentially weighted average of the days.",
+        words::number(t.error_of_change, d)
+    )
 }

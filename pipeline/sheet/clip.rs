@@ -6,12 +6,12 @@ use super::desk::DeskPart;
 use super::gather::{Entry, Section};
 use super::judged::Said;
 use super::parts::{Picture, VerdictView, asks_again, checks, note, pictures, verdicts, view, why, working_on};
-use super::{letters, words};
+use super::{letters, told, words};
 use crate::error::Result;
 use crate::measure::names;
 use crate::place::OutFolder;
 use crate::report::printable;
-use crate::report::types::{FaultName, From, Metric, Root};
+use crate::report::types::{FaultName, From, Measured, Metric, Root};
 use crate::report::{Report, Severity};
 use crate::seen::Seen;
 use askama::Template;
@@ -105,7 +105,7 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, place: Place<'a>, said: Vec<Said>
         verdicts: verdicts(report),
         why: why(e),
         calm: match e.section {
-            Section::Clear => "Nothing here needs your eye: everything measured lies inside the limits.",
+            Section::Clear => "Nothing here needs your eye: everything measured lies inside the limits, surely or likely.",
             Section::OtherView => "Measured as far as this view allows; sway, elbow and lateral head need a face-on clip.",
             _ => "",
         },
@@ -131,7 +131,7 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
         Some(match main.metrics.get(n.name)? {
             Metric::Value(m) => MetricRow {
                 words: words::sentence(n.words),
-                value: words::value(m),
+                value: in_table(report, n.name, m),
                 interval: words::interval(m),
                 from: match m.from {
                     From::KeyPoint => "key points",
@@ -150,6 +150,14 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
         })
     };
     names::ALL.iter().filter_map(of).collect()
+}
+
+/// The number as measured; where nothing moved away from the target, that in words.
+fn in_table(report: &Report, name: &str, m: &Measured) -> String {
+    match told::is_nothing(m) && name.contains("_travel_") {
+        true => told::told(report, name).unwrap_or_else(|| "none".into()),
+        false => words::value(m),
+    }
 }
 
 fn reasons(report: &Report) -> Vec<ReasonRow> {
@@ -236,7 +244,7 @@ fn origin(report: &Report) -> Vec<(String, String)> {
 
 fn other_swing(index: usize, swing: &crate::report::types::Swing) -> String {
     let verdicts: Vec<String> =
-        FaultName::ALL.iter().filter_map(|n| Some(format!("{} {}", n.words(), swing.faults.get(n)?.verdict.words()))).collect();
+        FaultName::ALL.iter().filter_map(|n| Some(format!("{} {}", n.words(), swing.faults.get(n)?.in_words()))).collect();
     format!("no. {}, {}: {}", index + 1, words::code(&swing.kind), verdicts.join(", "))
 }
 

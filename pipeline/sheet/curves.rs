@@ -2,8 +2,7 @@
 //! smoothed line that was measured, with the events marked.
 
 use super::bar::At;
-use super::limits::limit;
-use super::words;
+use super::{told, words};
 use crate::report::Report;
 use crate::report::types::{PlaybackSource, Swing};
 use crate::seen::Seen;
@@ -123,7 +122,7 @@ fn hip(read: &SwingRead, report: &Report) -> Series {
         line: smooth(&read.track.times, &raw, BODY_CUT_OFF / read.slowness),
         mended: mended(read, &[body.trail(Part::Hip)]),
         times: read.track.times.clone(),
-        limit: limit(report, "trail_hip_travel_cm").map(|l| l.value),
+        limit: told::limit(report, "trail_hip_travel_cm").map(|l| l.value),
         until: "impact",
         raw,
     }
@@ -140,7 +139,7 @@ fn head(read: &SwingRead, report: &Report) -> Series {
         line: smooth(&read.track.times, &raw, BODY_CUT_OFF / read.slowness),
         mended: mended(read, &[body.lead(Part::Ear), body.trail(Part::Ear)]),
         times: read.track.times.clone(),
-        limit: limit(report, "head_lateral_max_back_cm").map(|l| l.value),
+        limit: told::limit(report, "head_lateral_max_back_cm").map(|l| l.value),
         until: "impact",
         raw,
     }
@@ -157,6 +156,7 @@ fn bow(seen: &Seen, read: &SwingRead, main: &Swing, report: &Report) -> Option<S
         .map(|&i| distance(track.at(i, body.lead(Part::Shoulder)), track.at(i, body.lead(Part::Elbow))))
         .collect();
     let upper = quantile(&lengths, 0.9).max(1.0);
+    let arm_cm = told::upper_arm_cm(report);
     let (lead, trail) = (body.lead, body.lead.other());
     let (mut times, mut raw) = (Vec::new(), Vec::new());
     for arm in &seen.arms {
@@ -173,17 +173,17 @@ fn bow(seen: &Seen, read: &SwingRead, main: &Swing, report: &Report) -> Option<S
             })
             .collect();
         times.push(track.times[row]);
-        raw.push(median(&bows));
+        raw.push(median(&bows) * arm_cm);
     }
     (times.len() >= 2).then(|| Series {
         title: "Lead elbow out of the line shoulder to grip",
         about: "after impact; median of several looks at each picture; above 0: outward",
-        unit: "upper arms",
-        digits: 2,
+        unit: "cm",
+        digits: 0,
         line: raw.clone(),
         mended: vec![false; raw.len()],
         times,
-        limit: limit(report, "lead_elbow_bow_late_upper_arms").map(|l| l.value),
+        limit: told::limit(report, told::BOW).map(|l| l.value),
         until: "chest",
         raw,
     })
@@ -295,11 +295,8 @@ fn draw(s: Series, main: &Swing) -> Option<Panel> {
         seen: inside.iter().filter(|&&i| !s.mended[i]).map(|&i| dot(i)).collect(),
         filled: inside.iter().filter(|&&i| s.mended[i]).map(|&i| dot(i)).collect(),
         events: marks,
-        levels: round_levels(low, high)
-            .into_iter()
-            .map(|v| Level { y: At(y(v)), label: words::number(v, if s.digits == 2 { 1 } else { 0 }) })
-            .collect(),
-        limit: s.limit.map(|l| Level { y: At(y(l)), label: format!("limit {}", words::number(l, if s.digits == 2 { 2 } else { 1 })) }),
+        levels: round_levels(low, high).into_iter().map(|v| Level { y: At(y(v)), label: words::number(v, 0) }).collect(),
+        limit: s.limit.map(|l| Level { y: At(y(l)), label: format!("limit {}", words::number(l, 1)) }),
         description: format!(
             "{} from {:.2} to {:.2} s: between {} and {} {}",
             s.title,

@@ -2,11 +2,13 @@
 
 use super::gather::Entry;
 use super::judged::{ByClip, on};
+use super::parts::{fault_order, ours_in_words, sign};
 use super::words;
 use crate::error::Result;
 use crate::history::verdicts::ours;
 use crate::place::OutFolder;
-use crate::report::types::{FaultName, Verdict};
+use crate::report::types::FaultName;
+use crate::report::{ReasonCode, Report, printable};
 use crate::seen::Seen;
 
 /// An event to jump to.
@@ -21,7 +23,7 @@ pub struct Jump {
 pub struct Choice {
     pub code: String,
     pub words: String,
-    pub ours: &'static str,
+    pub ours: String,
     /// The same as it is sent along with the coach's word.
     pub shown: String,
     /// Name of the sign of our verdict.
@@ -39,6 +41,8 @@ pub struct DeskPart {
     pub clip: String,
     /// Why the footage cannot be shown.
     pub gone: Option<String>,
+    /// Why there is nothing to judge.
+    pub nothing: Option<String>,
     /// Pixels, where known.
     pub size: Option<(u32, u32)>,
     /// Times of the frames of the swings as `frame:seconds`, comma between.
@@ -62,7 +66,7 @@ const KEYS: [(&str, &str); 9] = [
     ("finish", "f"),
 ];
 
-/// Agree and disagree, in the order of the faults.
+/// Agree and disagree, in the order in which the verdicts are shown.
 const VERDICT_KEYS: [(&str, &str); 3] = [("1", "q"), ("2", "w"), ("3", "e")];
 
 /// 30 frames a second, where the footage does not tell.
@@ -91,11 +95,12 @@ impl DeskPart {
             owner: e.stored.owner.clone(),
             clip: report.clip.id.clone(),
             gone,
+            nothing: nothing_to_judge(report),
             size: report.video.as_ref().map(|v| (v.width, v.height)),
             times: times.unwrap_or_default(),
             interval_s: report.video.as_ref().map_or(USUAL_INTERVAL_S, |v| v.frame_interval_ms.median / 1000.0),
             jumps,
-            faults: FaultName::ALL
+            faults: fault_order(report)
                 .into_iter()
                 .zip(VERDICT_KEYS)
                 .map(|(fault, (agree, disagree))| {
@@ -104,7 +109,7 @@ impl DeskPart {
                     Choice {
                         code: fault_code(fault),
                         words: words::sentence(fault.words()),
-                        ours: verdict.words(),
+                        ours: ours_in_words(report, fault),
                         shown: words::code(&verdict).replace(' ', "_"),
                         sign: sign(verdict),
                         agree,
@@ -123,12 +128,9 @@ fn fault_code(fault: FaultName) -> String {
     words::code(&fault).replace(' ', "_")
 }
 
-/// Name of a verdict's sign on the page.
-pub fn sign(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Flagged => "flagged",
-        Verdict::Borderline => "borderline",
-        Verdict::CannotMeasure => "cannot",
-        Verdict::Clear => "clear",
-    }
+/// Why nobody can agree or disagree with anything: the file holds no picture of a golfer, whatever it is.
+pub fn nothing_to_judge(report: &Report) -> Option<String> {
+    let no_film = [ReasonCode::NotAVideo, ReasonCode::NotAllowed, ReasonCode::Unreadable, ReasonCode::NoFrames];
+    let why = report.reasons.iter().find(|r| no_film.contains(&r.code)).filter(|_| report.swings.is_empty())?;
+    Some(format!("There is nothing to judge in this file: {}.", printable(&why.text)))
 }

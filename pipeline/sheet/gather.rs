@@ -2,11 +2,12 @@
 
 use super::since::{self, Change, Past};
 use super::words;
-use crate::batch::summary::{Line, Place, Summary};
+use crate::batch::summary::{Line, ONE_NIGHT, Place, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::store::Stored;
-use crate::history::verdicts::Given;
+use crate::history::trend::{ClubClass, filmed};
+use crate::history::verdicts::{Given, latest};
 use crate::intake::admit::placeholder_sha256;
 use crate::intake::names::{UNASSIGNED, slug_as_spelled};
 use crate::intake::{Brief, date};
@@ -85,7 +86,7 @@ impl Section {
     pub fn heading(self) -> &'static str {
         match self {
             Section::Flagged => "Look at these first",
-            Section::Borderline => "Too close to call",
+            Section::Borderline => "Borderline: cannot tell",
             Section::FilmAgain => "Please film again",
             Section::Question => "A question to settle",
             Section::Clear => "Clear",
@@ -101,17 +102,19 @@ impl Section {
     /// What the coach does with it.
     pub fn lead(self) -> &'static str {
         match self {
-            Section::Flagged => "Over the limit with at least the settings' certainty. Worst first.",
-            Section::Borderline => "The interval lies across the limit: your eye decides, or a second clip.",
+            Section::Flagged => "Past the limit, surely or likely. Worst first.",
+            Section::Borderline => "On which side of the limit it lies this clip does not tell: your eye decides, or a second clip.",
             Section::FilmAgain => "Something in the filming stands in the way. A message to the student is ready to copy.",
             Section::Question => "No fault found, but something else asks for a glance.",
-            Section::Clear => "Everything measured lies inside the limits.",
+            Section::Clear => "Everything measured lies inside the limits, surely or likely.",
             Section::OtherView => "Measured as far as that view allows.",
             Section::Failed => "Filming again would not help; the reason is beside each.",
             Section::Repeat => "The same bytes under another name; measured once.",
             Section::Waiting => "Still being uploaded, or the run stopped before them.",
             Section::Quarantined => "Tried again with --retry-failed.",
-            Section::Skipped => "Erased before; the uploads still lie in the inbox.",
+            Section::Skipped => {
+                "Erased before; the uploads still lie in the inbox. Which they are stands in skipped.txt in the out folder, and not here."
+            }
         }
     }
 
@@ -151,6 +154,8 @@ pub struct Entry {
     pub past: Past,
     /// On this sheet in full (otherwise among the earlier ones).
     pub current: bool,
+    /// Of an earlier night, and in front because it still asks for something.
+    pub still_open: bool,
 }
 
 impl Entry {
@@ -171,6 +176,8 @@ pub struct Upload {
     pub note: String,
     /// File name of its page within `clip/`, where it has one.
     pub page: Option<String>,
+    /// Whether it stands among the earlier clips.
+    pub earlier: bool,
 }
 
 /// All of it.
@@ -182,9 +189,6 @@ pub struct Gathered {
     /// Every verdict of the coach, oldest first.
     pub verdicts: Vec<Given>,
 }
-
-/// Results judged within this of the newest one belong to the same night, seconds.
-const ONE_NIGHT: i64 = 20 * 3600;
 
 /// Reads the store and the refused uploads' reports, places and orders them.
 pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Option<&str>) -> Result<Gathered> {
@@ -214,24 +218,37 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
     };
     let first_day = since.and_then(date::local_day);
     let newest = found.iter().filter_map(|(s, _)| judged(s)).max();
+    let verdicts = store.verdicts()?;
+    let sections: Vec<Section> = found
+        .iter()
+        .zip(&pasts)
+        .map(|((stored, _), past)| match lines.get(&(stored.owner.clone(), stored.report.clip.id.as_str())) {
+            Some(line) if line.place == Place::Quarantined => Section::Quarantined,
+            _ => Section::of(&stored.report, &past.changes),
+        })
+        .collect();
+    let began = night.and_then(|n| n.night_began.as_deref()).and_then(second).or(newest.map(|n| n - ONE_NIGHT));
+    let answered = {
+        let all: Vec<&Stored> = found.iter().map(|(s, _)| s).collect();
+        answered(&all, &sections, &verdicts, began)
+    };
     let mut entries: Vec<Entry> = found
         .into_iter()
         .zip(pasts)
-        .map(|((stored, brief), past)| {
+        .zip(sections.into_iter().zip(answered))
+        .map(|(((stored, brief), past), (section, answered))| {
             let line = lines.get(&(stored.owner.clone(), stored.report.clip.id.as_str()));
             let fresh = match (judged(&stored), newest) {
                 (Some(at), Some(newest)) => newest - at <= ONE_NIGHT,
                 _ => false,
             };
+            let tonight = fresh || line.is_some_and(|l| l.new || l.tonight);
+            let still_open = since.is_none() && !tonight && section.needs_eye() && !answered;
             let current = match since {
                 Some(_) => stored.report.clip.captured.as_deref().and_then(date::local_day).is_some_and(|d| Some(d) >= first_day),
-                None => fresh || line.is_some_and(|l| l.new),
+                None => tonight || still_open,
             };
-            let mut section = Section::of(&stored.report, &past.changes);
-            if line.is_some_and(|l| l.place == Place::Quarantined) {
-                section = Section::Quarantined;
-            }
-            Entry { page: String::new(), section, past, current, stored, brief }
+            Entry { page: String::new(), section, past, current, still_open, stored, brief }
         })
         .collect();
     name_pages(&mut entries);
@@ -245,7 +262,7 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
             .then_with(|| a.page.cmp(&b.page))
     });
     let uploads = account(&entries, night);
-    Ok(Gathered { entries, uploads, verdicts: store.verdicts()? })
+    Ok(Gathered { entries, uploads, verdicts })
 }
 
 /// Folder name of a line's student; accounts of earlier versions do not say it.
@@ -255,7 +272,38 @@ fn owner_of(l: &Line) -> String {
 }
 
 fn judged(stored: &Stored) -> Option<i64> {
-    stored.judged_at.parse::<jiff::Timestamp>().ok().map(|t| t.as_second())
+    second(&stored.judged_at)
+}
+
+fn second(instant: &str) -> Option<i64> {
+    instant.parse::<jiff::Timestamp>().ok().map(|t| t.as_second())
+}
+
+/// Of each clip, whether it would ask for nothing any more if it were of an earlier night: the coach judged it before this night, or
+/// the student sent a newer one. Where another clip was asked for any newer one answers; else one of the same view and kind of club
+/// that was measured. What nobody sent is answered by nobody.
+fn answered(all: &[&Stored], sections: &[Section], verdicts: &[Given], began: Option<i64>) -> Vec<bool> {
+    let judged_before: BTreeSet<(&str, &str)> =
+        latest(verdicts).into_iter().filter(|g| second(&g.made_at) < began).map(|g| (g.owner.as_str(), g.clip.as_str())).collect();
+    let filmed: Vec<_> = all.iter().map(|s| filmed(&s.report).and_then(date::instant)).collect();
+    let judged: Vec<_> = all.iter().map(|s| judged(s)).collect();
+    let kind = |i: usize| all[i].report.view.as_ref().map(|v| (v.kind, ClubClass::of(all[i].report.clip.club.as_deref())));
+    let mut by_owner: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (i, s) in all.iter().enumerate() {
+        by_owner.entry(&s.owner).or_default().push(i);
+    }
+    let is_newer = |j: usize, i: usize| match (filmed[j], filmed[i]) {
+        (Some(theirs), Some(ours)) => theirs > ours,
+        _ => judged[j] > judged[i],
+    };
+    let replaces =
+        |j: usize, i: usize| is_newer(j, i) && (sections[i] == Section::FilmAgain || (sections[j] <= Section::Clear && kind(j) == kind(i)));
+    let one = |i: usize| {
+        let owner = all[i].owner.as_str();
+        judged_before.contains(&(owner, all[i].report.clip.id.as_str()))
+            || (owner != UNASSIGNED && by_owner[owner].iter().any(|&j| replaces(j, i)))
+    };
+    (0..all.len()).map(|i| sections[i].needs_eye() && one(i)).collect()
 }
 
 /// Whether a report has no row because its upload could not be opened or worked through, not because its machine ended before
@@ -303,6 +351,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
         file: crate::report::printable(&e.report().clip.file),
         note: String::new(),
         page: Some(e.page.clone()),
+        earlier: !e.current,
     };
     let Some(night) = night else {
         return entries.iter().filter(|e| e.current).map(of_entry).collect();
@@ -312,6 +361,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
     let mut all: Vec<Upload> = night
         .lines
         .iter()
+        .filter(|l| l.place != Place::Forgotten)
         .map(|l| {
             let owner = owner_of(l);
             let entry = l.clip.as_deref().and_then(|c| by_clip.get(&(owner.as_str(), c)));
@@ -334,6 +384,7 @@ fn account(entries: &[Entry], night: Option<&Summary>) -> Vec<Upload> {
                 file: crate::report::printable(&l.file),
                 note: if section >= Section::Failed { crate::report::printable(&l.note) } else { String::new() },
                 page: entry.map(|e| e.page.clone()),
+                earlier: entry.is_some_and(|e| !e.current) && section != Section::Repeat,
             }
         })
         .collect();

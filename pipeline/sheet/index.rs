@@ -2,15 +2,15 @@
 
 use super::bar::{Bar, bar};
 use super::gather::{Entry, Gathered, Section, Upload};
-use super::judged::{Judged, Said, by_clip, judged, of_entries};
-use super::parts::{Picture, VerdictView, asks_again, checks, note, pictures, short_why, verdicts, view, working_on};
+use super::judged::{ByClip, Judged, Said, by_clip, judged, of_entries, on};
+use super::parts::{Picture, VerdictView, asks_again, checks, fault_order, note, pictures, short_why, verdicts, view, working_on};
 use super::since::Change;
-use super::{letters, words};
-use crate::batch::summary::Summary;
+use super::{letters, told, words};
+use crate::batch::summary::{Place, Summary};
 use crate::history::trend::{TRACKED, value};
 use crate::place::OutFolder;
 use crate::report::printable;
-use crate::report::types::{FaultName, Root, Verdict};
+use crate::report::types::{Root, Verdict};
 use askama::Template;
 use std::collections::BTreeMap;
 
@@ -23,6 +23,10 @@ pub struct Item<'a> {
     pub student: String,
     pub when: String,
     pub date_doubt: Option<&'static str>,
+    /// Of an earlier night.
+    pub still_open: bool,
+    /// As it was sent.
+    pub file: String,
     pub view: &'static str,
     pub club: Option<String>,
     pub section: Section,
@@ -45,6 +49,7 @@ pub struct Row {
     pub slug: String,
     pub student: String,
     pub meta: String,
+    pub file: String,
     pub numbers: String,
     pub text: String,
     /// Where it stands, told in lists that do not say it.
@@ -53,6 +58,9 @@ pub struct Row {
 
 struct Group<'a> {
     section: Section,
+    /// The student, where the page is sorted by students; with a link to their page.
+    student: Option<Choice>,
+    anchor: String,
     count: usize,
     items: Vec<Item<'a>>,
     rows: Vec<Row>,
@@ -73,9 +81,13 @@ struct Choice {
 pub struct Index<'a> {
     base: &'static str,
     live: bool,
+    /// One student's clips together, in place of the order of need.
+    by_student: bool,
     day: String,
     headline: String,
     subline: String,
+    /// "3 of 11 judged", where anything asks.
+    progress: Option<String>,
     accounted: String,
     tally: Vec<Tally>,
     notices: Vec<String>,
@@ -86,8 +98,18 @@ pub struct Index<'a> {
     judged: Judged,
 }
 
-/// The page; `live` as the desk serves it.
-pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, since: Option<&str>, live: bool) -> Index<'a> {
+/// How a page is made: for whom, and in which order.
+#[derive(Clone, Copy)]
+pub struct Look {
+    /// As the desk serves it.
+    pub live: bool,
+    /// One student's clips together, the student with the worst first, and the worst of them first.
+    pub by_student: bool,
+}
+
+/// The page.
+pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, since: Option<&str>, look: Look) -> Index<'a> {
+    let Look { live, by_student } = look;
     let current: Vec<&Entry> = all.entries.iter().filter(|e| e.current).collect();
     let given = by_clip(&all.verdicts);
     let mut rank = 0;
@@ -110,21 +132,25 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
             page: u.page.clone(),
             slug: u.owner.clone(),
             student: u.student.clone(),
-            meta: u.file.clone(),
+            meta: String::new(),
+            file: u.file.clone(),
             numbers: String::new(),
             text: u.note.clone(),
             place: None,
         }));
-        let count = items.len() + rows.len();
+        let mut count = items.len() + rows.len();
+        if section == Section::Skipped {
+            count += skipped(night);
+        }
         if count > 0 {
-            groups.push(Group { section, count, items, rows });
+            groups.push(Group { section, student: None, anchor: section.key().into(), count, items, rows });
         }
     }
-    let tally: Vec<Tally> = Section::ALL
-        .into_iter()
-        .map(|section| Tally { section, count: all.uploads.iter().filter(|u| u.section == section).count() })
-        .filter(|t| t.count > 0)
-        .collect();
+    // the same numbers as in the parts below: what the headline counts is what stands there
+    let tally: Vec<Tally> = groups.iter().map(|g| Tally { section: g.section, count: g.count }).collect();
+    if by_student {
+        groups = students_groups(groups);
+    }
     let earlier: Vec<Row> = {
         let mut old: Vec<&Entry> = all.entries.iter().filter(|e| !e.current).collect();
         old.sort_by(|a, b| super::gather::newest_first(a.report(), b.report()));
@@ -139,9 +165,11 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
     Index {
         base: "",
         live,
+        by_student,
         day: day(all, since),
         headline: headline(&current),
         subline: subline(&current),
+        progress: progress(&current, &given),
         accounted: accounted(all, night, since),
         tally,
         notices: night.map(notices).unwrap_or_default(),
@@ -151,6 +179,38 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         earlier,
         judged: judged(all),
     }
+}
+
+/// The same clips by student: the entries are in order of need, so each student's worst comes first, and so do the students.
+fn students_groups(groups: Vec<Group<'_>>) -> Vec<Group<'_>> {
+    let mut all: Vec<Group> = Vec::new();
+    let mut of = |section: Section, slug: &str, name: &str| -> usize {
+        all.iter().position(|g| g.student.as_ref().is_some_and(|s| s.slug == slug)).unwrap_or_else(|| {
+            let student = Some(Choice { slug: slug.into(), name: name.into() });
+            all.push(Group { section, student, anchor: format!("s-{slug}"), count: 0, items: Vec::new(), rows: Vec::new() });
+            all.len() - 1
+        })
+    };
+    let mut items = Vec::new();
+    let mut rows = Vec::new();
+    for g in groups {
+        items.extend(g.items.into_iter().map(|i| (of(g.section, i.slug, &i.student), i)));
+        rows.extend(g.rows.into_iter().map(|r| (of(g.section, &r.slug, &r.student), Row { place: Some(g.section), ..r })));
+    }
+    for (at, item) in items {
+        all[at].items.push(item);
+        all[at].count += 1;
+    }
+    for (at, row) in rows {
+        all[at].rows.push(row);
+        all[at].count += 1;
+    }
+    let mut rank = 0;
+    for item in all.iter_mut().flat_map(|g| &mut g.items) {
+        rank += 1;
+        item.rank = rank;
+    }
+    all
 }
 
 fn day(all: &Gathered, since: Option<&str>) -> String {
@@ -183,22 +243,38 @@ fn subline(current: &[&Entry]) -> String {
         }
     };
     say(Section::Flagged, "is flagged", "are flagged");
-    say(Section::Borderline, "is too close to call", "are too close to call");
+    say(Section::Borderline, "is borderline", "are borderline");
     say(Section::FilmAgain, "should be filmed again", "should be filmed again");
     say(Section::Question, "raises a question", "raise a question");
     say(Section::Clear, "is clear", "are clear");
     say(Section::OtherView, "shows another view", "show another view");
     say(Section::Failed, "failed", "failed");
+    let open = current.iter().filter(|e| e.still_open).count();
+    if open > 0 {
+        parts.push(format!("{open} of them still open from earlier nights"));
+    }
     if parts.is_empty() { String::new() } else { format!("{}.", parts.join(", ")) }
 }
 
+/// How many of the clips that need an eye the coach has judged.
+fn progress(current: &[&Entry], given: &ByClip) -> Option<String> {
+    let asking: Vec<&&Entry> = current.iter().filter(|e| e.section.needs_eye()).collect();
+    let judged = asking.iter().filter(|e| !on(given, e).is_empty()).count();
+    (!asking.is_empty()).then(|| format!("{judged} of {} judged", asking.len()))
+}
+
+/// Uploads that were skipped on purpose, in this account or one that an earlier version kept.
+fn skipped(night: Option<&Summary>) -> usize {
+    night.map_or(0, |n| n.skipped + n.count(Place::Forgotten))
+}
+
 fn accounted(all: &Gathered, night: Option<&Summary>, since: Option<&str>) -> String {
-    let n = words::count(all.uploads.len(), "upload", "uploads");
+    let n = words::count(all.uploads.len() + skipped(night), "upload", "uploads");
     match (night, since) {
-        (Some(night), _) => {
-            let before = night.lines.iter().filter(|l| !l.new).count();
-            let done = if before > 0 { format!(", {before} of them from an earlier run") } else { String::new() };
-            format!("All {n} in the inbox{done}")
+        (Some(_), _) => {
+            let earlier = all.uploads.iter().filter(|u| u.earlier).count();
+            let below = if earlier > 0 { format!(", {earlier} of them among the earlier clips below") } else { String::new() };
+            format!("All {n} in the inbox{below}")
         }
         (None, Some(_)) => format!("All {n} filmed since then"),
         (None, None) => format!("All {n} of the newest run"),
@@ -224,8 +300,8 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize, said: Vec<Said>) -> Item
     let report = e.report();
     let main = report.swings.iter().find(|s| s.main);
     let bars = main.map_or_else(Vec::new, |m| {
-        let seen =
-            FaultName::ALL.iter().filter_map(|f| m.faults.get(f)).filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
+        let in_order = fault_order(report);
+        let seen = in_order.iter().filter_map(|f| m.faults.get(f)).filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
         seen.filter_map(|f| bar(report, f.drivers.first()?)).collect()
     });
     let roots: &[Root] = main.map_or(&[], |m| &m.roots);
@@ -237,6 +313,8 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize, said: Vec<Said>) -> Item
         student: words::student(report.clip.student.as_deref()),
         when: words::day_of(&report.clip),
         date_doubt: words::date_doubt(&report.clip),
+        still_open: e.still_open,
+        file: printable(&report.clip.file),
         view: view(report),
         club: report.clip.club.as_deref().map(printable),
         section: e.section,
@@ -282,8 +360,9 @@ pub fn row(e: &Entry) -> Row {
     let numbers: Vec<String> = [("hip", 0), ("elbow", 2), ("head", 3), ("tempo", 4)]
         .into_iter()
         .filter_map(|(name, i)| {
-            let t = TRACKED[i];
-            Some(format!("{name} {}", words::number(value(report, t.metric)?.value, t.digits)))
+            let metric = TRACKED[i].metric;
+            value(report, metric)?;
+            Some(format!("{name} {}", told::told(report, metric)?))
         })
         .collect();
     let text = match e.section {
@@ -298,6 +377,7 @@ pub fn row(e: &Entry) -> Row {
         slug: e.stored.owner.clone(),
         student: words::student(report.clip.student.as_deref()),
         meta: format!("{}, {}", words::day_of(&report.clip), view(report)),
+        file: printable(&report.clip.file),
         numbers: numbers.join(", "),
         text,
         place: None,

@@ -84,6 +84,7 @@ fn bar(name: &str, share: Share) -> Bar {
         value: format!("{} of {}", share.right, share.judged),
         interval: percent(share),
         limit: String::new(),
+        aside: None,
         low: At(x(low)),
         width: At((x(high) - x(low)).max(1.0)),
         dot: At(x(share.right as f64 / share.judged.max(1) as f64)),

@@ -1,9 +1,9 @@
 //! Drafts for the coach to send: plain words, marked where they are common practice, with the usual cautions.
 
 use super::since::Change;
-use super::words;
+use super::{told, words};
 use crate::history::trend::{Trend, Word, value};
-use crate::report::types::{FaultName, Verdict};
+use crate::report::types::{Certainty, FaultName, Verdict};
 use crate::report::{Reason, Report, Severity};
 
 /// Cautions that close every letter about practice.
@@ -79,25 +79,30 @@ fn looked_at(fault: FaultName) -> &'static str {
 /// What was found, what was measured and is in order, and what was not seen: every fault stands in one of them.
 fn fault_lines(report: &Report) -> Vec<String> {
     let main = report.swings.iter().find(|s| s.main);
-    let (mut lines, mut clear, mut unseen) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut lines, mut clear, mut likely_clear, mut unseen) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for name in FaultName::ALL {
         let Some(fault) = main.and_then(|m| m.faults.get(&name)) else {
             unseen.push(looked_at(name));
             continue;
         };
-        let driver = fault.drivers.first().and_then(|d| value(report, d));
-        let number = driver.map_or_else(String::new, |m| format!(" (about {}, give or take)", words::value(m)));
-        match fault.verdict {
-            Verdict::Flagged => lines.push(format!("What I see: {}{number}.", seen_as(name))),
-            Verdict::Borderline => {
-                lines.push(format!("Perhaps: {}. The camera alone cannot settle it; another clip would help.", seen_as(name)));
+        let driver = fault.drivers.first().filter(|d| value(report, d).is_some()).and_then(|d| told::roughly(report, d));
+        let number = driver.map_or_else(String::new, |told| format!(" (about {told}, give or take)"));
+        match (fault.verdict, fault.certainty()) {
+            (Verdict::Flagged, Certainty::Sure) => lines.push(format!("What I see: {}{number}.", seen_as(name))),
+            (Verdict::Flagged, _) => lines.push(format!("What I see, most likely: {}{number}.", seen_as(name))),
+            (Verdict::Borderline, _) => {
+                lines.push(format!("What I cannot tell from this clip: whether {}. Another clip would help.", seen_as(name)));
             }
-            Verdict::Clear => clear.push(looked_at(name)),
-            Verdict::CannotMeasure => unseen.push(looked_at(name)),
+            (Verdict::Clear, Certainty::Sure) => clear.push(looked_at(name)),
+            (Verdict::Clear, _) => likely_clear.push(looked_at(name)),
+            (Verdict::CannotMeasure, _) => unseen.push(looked_at(name)),
         }
     }
     if !clear.is_empty() {
         lines.push(format!("Measured and in order: {}.", words::list(&clear)));
+    }
+    if !likely_clear.is_empty() {
+        lines.push(format!("Measured and most likely in order: {}.", words::list(&likely_clear)));
     }
     if !unseen.is_empty() {
         lines.push(format!("What this clip does not show: {}.", words::list(&unseen)));
@@ -106,9 +111,11 @@ fn fault_lines(report: &Report) -> Vec<String> {
 }
 
 /// What a trend says to the student, with the numbers that it was judged by.
-fn trend_line(t: &Trend) -> Option<String> {
+fn trend_line(t: &Trend, newest: &Report) -> Option<String> {
+    let t = &told::trend(t, Some(newest));
     let d = t.metric.digits;
-    let then_now = format!("{} then, {} now", words::number(t.first?, d), words::number(t.last?, d));
+    let unit = if t.unit == "ratio" { String::new() } else { format!(" {}", t.unit) };
+    let then_now = format!("{}{unit} then, {}{unit} now", words::number(t.first?, d), words::number(t.last?, d));
     match t.word {
         Word::Improving => Some(format!("Your {} is getting better: {then_now}. Well done, stay with it.", t.metric.words)),
         Word::Worsening => Some(format!("Your {} has grown: {then_now}. Let us work on it.", t.metric.words)),
@@ -130,7 +137,7 @@ pub fn note(newest: &Report, changes: &[Change], trends: &[&Trend], again: bool)
     lines.push(format!("I have been through {clip}."));
     lines.extend(fault_lines(newest));
     lines.extend(message.filter(|_| again));
-    lines.extend(trends.iter().filter_map(|t| trend_line(t)));
+    lines.extend(trends.iter().filter_map(|t| trend_line(t, newest)));
     let said = |metric: &str| trends.iter().any(|t| t.metric.metric == metric && matches!(t.word, Word::Improving | Word::Worsening));
     let within: Vec<&Change> = changes.iter().filter(|c| c.metric.lower_is_better && !said(c.metric.metric)).collect();
     if let Some(c) = within.iter().find(|c| c.is_beyond_error()) {

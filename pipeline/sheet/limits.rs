@@ -19,6 +19,18 @@ pub struct Limit {
     pub bad: Bad,
 }
 
+impl Limit {
+    /// "limit 5.0", "at least 0.0", "limit ±4.0".
+    pub fn words(&self, digits: usize) -> String {
+        let number = super::words::number(self.value, digits);
+        match self.bad {
+            Bad::Over => format!("limit {number}"),
+            Bad::Under => format!("at least {number}"),
+            Bad::EitherSide => format!("limit ±{number}"),
+        }
+    }
+}
+
 /// The settings' limits of a report: from its provenance (step `limits`) where it carries them, otherwise the defaults
 /// where its settings hash is theirs; `None` for other settings.
 fn settings_of(report: &Report) -> Option<Limits> {

@@ -15,8 +15,10 @@ mod parts;
 pub mod pictures;
 mod since;
 mod student;
+mod told;
 mod words;
 
+use crate::batch::skipped;
 use crate::batch::summary::{NIGHT, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
@@ -24,9 +26,10 @@ use crate::history::trend::{Trend, trends};
 use crate::place::{self, OutFolder, Pen, ours};
 use crate::report::Report;
 use askama::Template;
-pub use desk::sign;
+pub use desk::nothing_to_judge;
 use gather::{Entry, Gathered, gather};
 use judged::{by_clip, of_entries};
+pub use parts::{ours_in_words, sign};
 use rayon::prelude::*;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -77,7 +80,16 @@ impl Sheet {
 
     /// The night's page; `live` as the desk serves it.
     pub fn index(&self, out: &OutFolder, live: bool) -> Result<String> {
-        rendered(&index::page(out, &self.gathered, self.night.as_ref(), self.since.as_deref(), live))
+        self.night_page(out, index::Look { live, by_student: false })
+    }
+
+    /// The same, one student's clips together.
+    pub fn students(&self, out: &OutFolder, live: bool) -> Result<String> {
+        self.night_page(out, index::Look { live, by_student: true })
+    }
+
+    fn night_page(&self, out: &OutFolder, look: index::Look) -> Result<String> {
+        rendered(&index::page(out, &self.gathered, self.night.as_ref(), self.since.as_deref(), look))
     }
 
     /// A student's page, by folder name below `reports`.
@@ -115,7 +127,7 @@ fn neighbours<'a>(order: &[&'a Entry], at: usize) -> clip::Place<'a> {
     clip::Place { before: at.checked_sub(1).and_then(page), after: page(at + 1) }
 }
 
-/// Writes `sheet/index.html`, `sheet/clip/*.html` and `sheet/student/*.html` from the store, and removes pages of clips and
+/// Writes `sheet/index.html`, `sheet/students.html` (the same by student), `sheet/clip/*.html` and `sheet/student/*.html` from the store, and removes pages of clips and
 /// students that are no longer there. The index page's path.
 ///
 /// `night` accounts for the uploads of a run that ended now; it is kept, and accounts for them until the next. The index
@@ -132,7 +144,10 @@ pub fn write_with(_pen: &Pen, out: &OutFolder, store: &Store, night: Option<&Sum
     out.folder("sheet/clip")?;
     out.folder("sheet/student")?;
     if let Some(night) = night {
-        store.set_note(NIGHT, &serde_json::to_string(night).map_err(|e| Error::Internal(e.to_string()))?)?;
+        let before: Option<Summary> = store.note(NIGHT)?.and_then(|t| serde_json::from_str(&t).ok());
+        let kept = night.kept(before.as_ref(), jiff::Timestamp::now());
+        store.set_note(NIGHT, &serde_json::to_string(&kept).map_err(|e| Error::Internal(e.to_string()))?)?;
+        skipped::write(out, &night.lines)?;
     }
     let sheet = Sheet::read(out, store, since)?;
     put(&folder.join("sheet.css"), STYLE)?;
@@ -153,6 +168,7 @@ pub fn write_with(_pen: &Pen, out: &OutFolder, store: &Store, night: Option<&Sum
     }
     remove_others(&folder.join("clip"), &kept, ours::clip_page)?;
     remove_others(&folder.join("student"), &kept, ours::student_page)?;
+    put(&folder.join("students.html"), &sheet.students(out, false)?)?;
     let page = folder.join("index.html");
     put(&page, &sheet.index(out, false)?)?;
     Ok(page)

@@ -1,11 +1,11 @@
 //! What the pages of the sheet say alike of a clip: verdicts, reasons, checks, pictures.
 
 use super::gather::{Entry, Section};
-use super::{letters, words};
+use super::{letters, told, words};
 use crate::history::trend::view_words;
 use crate::place::OutFolder;
 use crate::report::printable;
-use crate::report::types::{FaultName, Verdict};
+use crate::report::types::{Fault, FaultName, Swing, Verdict};
 use crate::report::{Report, Severity};
 use crate::sheet::pictures::{EVENTS, deciding, numbers};
 
@@ -13,7 +13,7 @@ use crate::sheet::pictures::{EVENTS, deciding, numbers};
 #[derive(Debug, Clone)]
 pub struct VerdictView {
     pub fault: String,
-    pub words: &'static str,
+    pub words: String,
     /// Name of its sign.
     pub key: &'static str,
 }
@@ -65,30 +65,72 @@ pub fn verdicts(report: &Report) -> Vec<VerdictView> {
     let Some(main) = report.swings.iter().find(|s| s.main) else {
         return Vec::new();
     };
-    let mut all: Vec<(Verdict, FaultName)> = main.faults.iter().map(|(n, f)| (f.verdict, *n)).collect();
-    all.sort();
-    all.into_iter()
-        .map(|(verdict, name)| VerdictView {
+    by_need(main)
+        .into_iter()
+        .map(|(name, fault)| VerdictView {
             fault: words::sentence(name.words()),
-            words: if verdict == Verdict::CannotMeasure { "not measured" } else { verdict.words() },
-            key: match verdict {
-                Verdict::Flagged => "flagged",
-                Verdict::Borderline => "borderline",
-                Verdict::CannotMeasure => "cannot",
-                Verdict::Clear => "clear",
-            },
+            words: if fault.verdict == Verdict::CannotMeasure { "not measured".into() } else { fault.in_words() },
+            key: sign(fault.verdict),
         })
         .collect()
 }
 
-/// Why a clip asks for a look, one sentence each: the verdicts' own words, worst first, then a worsening that the report
-/// cannot know of.
+/// A swing's faults, the worst verdict first, of equal ones the likeliest.
+fn by_need(swing: &Swing) -> Vec<(FaultName, &Fault)> {
+    let mut all: Vec<(FaultName, &Fault)> = swing.faults.iter().map(|(n, f)| (*n, f)).collect();
+    let likely = |f: &Fault| f.probability.unwrap_or(0.0);
+    all.sort_by(|(_, a), (_, b)| a.verdict.cmp(&b.verdict).then(likely(b).total_cmp(&likely(a))));
+    all
+}
+
+/// The faults in the order in which their verdicts are shown.
+pub fn fault_order(report: &Report) -> Vec<FaultName> {
+    let main = report.swings.iter().find(|s| s.main);
+    let mut all: Vec<FaultName> = main.map_or_else(Vec::new, |m| by_need(m).into_iter().map(|(n, _)| n).collect());
+    let rest: Vec<FaultName> = FaultName::ALL.into_iter().filter(|f| !all.contains(f)).collect();
+    all.extend(rest);
+    all
+}
+
+/// Our verdict on a fault with its certainty, as the pages say it.
+pub fn ours_in_words(report: &Report, fault: FaultName) -> String {
+    let main = report.swings.iter().find(|s| s.main);
+    main.and_then(|m| m.faults.get(&fault)).map_or_else(|| Verdict::CannotMeasure.words().into(), Fault::in_words)
+}
+
+/// Name of a verdict's sign on the page.
+pub fn sign(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Flagged => "flagged",
+        Verdict::Borderline => "borderline",
+        Verdict::CannotMeasure => "cannot",
+        Verdict::Clear => "clear",
+    }
+}
+
+/// What was found, worst first: the verdict in words and the clause that says what decided it.
+fn found(report: &Report) -> Vec<(String, String)> {
+    let Some(main) = report.swings.iter().find(|s| s.main) else { return Vec::new() };
+    let found = by_need(main).into_iter().filter(|(_, f)| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
+    found.map(|(n, f)| (words::sentence(&format!("{} {}", n.words(), f.in_words())), told::clause(report, f))).collect()
+}
+
+/// Whether a reason of the report is a verdict's, which the pages tell by themselves.
+fn is_of_verdict(because: &str) -> bool {
+    let begins = |f: FaultName, v: Verdict| because.starts_with(&format!("{} {}", f.words(), v.words()));
+    FaultName::ALL.into_iter().any(|f| begins(f, Verdict::Flagged) || begins(f, Verdict::Borderline))
+}
+
+/// Why a clip asks for a look, one sentence each: what was found, worst first, then the report's other reasons, then a worsening
+/// that the report cannot know of.
 pub fn why(e: &Entry) -> Vec<String> {
-    let report = e.report();
-    let mut because: Vec<&String> = report.needs_look_because.iter().collect();
-    let said = |w: &str, verdict: Verdict| FaultName::ALL.iter().any(|f| w.starts_with(&format!("{} {}:", f.words(), verdict.words())));
-    because.sort_by_key(|w| if said(w, Verdict::Flagged) { 0 } else { 1 + u8::from(!said(w, Verdict::Borderline)) });
-    let mut all: Vec<String> = because.into_iter().map(|w| words::sentence(&printable(w)) + ".").collect();
+    let found = found(e.report()).into_iter().map(|(verdict, because)| format!("{verdict}: {because}."));
+    found.chain(other_reasons(e)).collect()
+}
+
+fn other_reasons(e: &Entry) -> Vec<String> {
+    let because = e.report().needs_look_because.iter().filter(|w| !is_of_verdict(w));
+    let mut all: Vec<String> = because.map(|w| words::sentence(&printable(w)) + ".").collect();
     // where a fault was found, the change stands beside it
     let alone = e.section == Section::Question;
     all.extend(e.past.changes.iter().filter(|c| alone && c.is_worse()).map(|c| {
@@ -105,29 +147,22 @@ pub fn why(e: &Entry) -> Vec<String> {
 
 /// The reasons as the sheet says them: of the verdicts the worst alone, since each has its drawing beside it.
 pub fn short_why(e: &Entry) -> Vec<String> {
-    let all = why(e);
-    let verdicts = all.iter().filter(|w| of_verdict(w).is_some()).count();
-    let mut kept: Vec<String> = Vec::new();
+    let mut kept: Vec<String> = found(e.report()).into_iter().take(1).map(|(_, because)| without_numbers(&(because + "."))).collect();
     // faults that the same thing keeps from being measured stand in one sentence
     let mut unmeasured: Vec<(&str, Vec<&str>)> = Vec::new();
-    for w in all.iter().enumerate().filter(|(i, _)| *i == 0 || *i >= verdicts).map(|(_, w)| w) {
+    let others = other_reasons(e);
+    for w in &others {
         match w.strip_prefix("Film again: ").and_then(|w| w.split_once(" cannot be measured, ")) {
             Some((fault, because)) => match unmeasured.iter_mut().find(|(b, _)| *b == because) {
                 Some((_, faults)) => faults.push(fault),
                 None => unmeasured.push((because, vec![fault])),
             },
-            None => kept.push(without_numbers(of_verdict(w).unwrap_or(w))),
+            None => kept.push(without_numbers(w)),
         }
     }
     let one = |(because, faults): (&str, Vec<&str>)| words::sentence(&format!("{} cannot be measured: {because}", words::list(&faults)));
     kept.extend(unmeasured.into_iter().map(one));
     kept
-}
-
-/// What follows "Sway flagged: " and its like; `None` for other sentences.
-fn of_verdict(text: &str) -> Option<&str> {
-    let after = |f: &FaultName, v: Verdict| text.strip_prefix(&format!("{} {}: ", words::sentence(f.words()), v.words()));
-    FaultName::ALL.iter().find_map(|f| after(f, Verdict::Flagged).or_else(|| after(f, Verdict::Borderline)))
 }
 
 /// A sentence without what stands in brackets.
@@ -175,7 +210,7 @@ pub fn pictures(out: &OutFolder, report: &Report, most: usize) -> Vec<Picture> {
         .map(|&(event, caption)| Picture {
             event,
             caption,
-            numbers: main.map(|m| numbers(event, m)).unwrap_or_default(),
+            numbers: main.map(|m| numbers(event, m, report)).unwrap_or_default(),
             path: format!("pictures/{}/{event}.jpg", report.clip.id),
             alt: format!("{student} at {}, with the measuring lines drawn in", caption.to_lowercase()),
             decides: deciding == Some(event),

@@ -2,10 +2,11 @@
 //! the report lists. The numbers stand beside them on the page, never in the picture: judged again, a clip keeps its pictures.
 //! Only the golfer's region of the picture is shown.
 
+use super::{told, words};
 use crate::error::{Error, Result};
 use crate::passes::cuts::{Cut, Cuts};
 use crate::report::Report;
-use crate::report::types::{FaultName, Metric, Shown, Swing, Verdict};
+use crate::report::types::{FaultName, Measured, Shown, Swing, Verdict};
 use crate::swing::SwingRead;
 use crate::swing::body::distance;
 use opencv::core::{Mat, MatTraitConst, Point, Rect, Scalar, Size, Vector};
@@ -33,23 +34,23 @@ pub const EVENTS: [(&str, &str); 7] = [
     ("late_follow_through", "Late follow-through"),
 ];
 
-/// What a picture's numbers are, the first the weightiest: picture, metric, words, decimals.
-const NUMBERS: [(&str, &str, &str, usize); 15] = [
-    ("address", "shoulder_tilt_address_deg", "trail shoulder lower by", 0),
-    ("address", "head_behind_centre_address_cm", "head behind the middle by", 1),
-    ("hip_furthest", "trail_hip_travel_cm", "hip out", 1),
-    ("hip_furthest", "pelvis_travel_cm", "pelvis out", 1),
-    ("hip_furthest", "hip_edge_inside_foot_cm", "hip's edge inside the foot's by", 1),
-    ("head_furthest", "head_lateral_max_back_cm", "head away", 1),
-    ("top", "head_lateral_top_cm", "head away", 1),
-    ("top", "head_vertical_top_cm", "head up", 1),
-    ("impact", "lead_elbow_flexion_impact_deg", "elbow bend", 0),
-    ("impact", "head_lateral_impact_cm", "head away", 1),
-    ("half_follow_through", "lead_elbow_flexion_half_deg", "elbow bend", 0),
-    ("half_follow_through", "lead_hand_above_elbow_half_cm", "hand over elbow", 1),
-    ("late_follow_through", "lead_elbow_bow_late_upper_arms", "elbow out of line by", 2),
-    ("late_follow_through", "lead_elbow_flexion_late_deg", "elbow bend", 0),
-    ("hip_furthest", "trail_hip_travel_pct_stance", "hip out, share of the stance", 0),
+/// What a picture's numbers are, the first the weightiest: picture, metric, words where it is positive and where it is negative.
+const NUMBERS: [(&str, &str, &str, &str); 15] = [
+    ("address", "shoulder_tilt_address_deg", "trail shoulder lower by", "trail shoulder higher by"),
+    ("address", "head_behind_centre_address_cm", "head behind the middle of the stance by", "head ahead of the middle of the stance by"),
+    ("hip_furthest", "trail_hip_travel_cm", "trail hip away from the target by", "trail hip toward the target by"),
+    ("hip_furthest", "trail_hip_travel_pct_stance", "hip slide as a share of the stance", ""),
+    ("hip_furthest", "pelvis_travel_cm", "pelvis away from the target by", ""),
+    ("hip_furthest", "hip_edge_inside_foot_cm", "hip's edge inside the foot's by", "hip's edge outside the foot's by"),
+    ("head_furthest", "head_lateral_max_back_cm", "head away from the target by", "head toward the target by"),
+    ("top", "head_lateral_top_cm", "head away from the target by", "head toward the target by"),
+    ("top", "head_vertical_top_cm", "head up by", "head down by"),
+    ("impact", "lead_elbow_flexion_impact_deg", "elbow bent by", ""),
+    ("impact", "head_lateral_impact_cm", "head away from the target by", "head toward the target by"),
+    ("half_follow_through", "lead_elbow_flexion_half_deg", "elbow bent by", ""),
+    ("half_follow_through", "lead_hand_above_elbow_half_cm", "hand above the elbow by", "hand below the elbow by"),
+    ("late_follow_through", "lead_elbow_bow_late_upper_arms", "elbow out of line by", "elbow inside the line by"),
+    ("late_follow_through", "lead_elbow_flexion_late_deg", "elbow bent by", ""),
 ];
 
 /// The picture that shows what decided a swing's worst verdict; `None` where nothing was found.
@@ -66,21 +67,21 @@ pub fn deciding(swing: &Swing) -> Option<&'static str> {
 }
 
 /// The numbers that a picture shows, at most two, those that decided a verdict first, each with its 95 % interval.
-pub fn numbers(event: &str, swing: &Swing) -> Vec<String> {
+pub fn numbers(event: &str, swing: &Swing, report: &Report) -> Vec<String> {
     let decided = |name: &str| {
         let found = swing.faults.values().filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
         found.flat_map(|f| &f.drivers).any(|d| d == name)
     };
     let mut told: Vec<(bool, String)> = Vec::new();
-    for (_, name, words, digits) in NUMBERS.iter().filter(|n| n.0 == event) {
-        let Some(Metric::Value(m)) = swing.metrics.get(*name) else { continue };
-        let unit = match m.unit.as_str() {
-            "deg" => "°",
-            "%" => " %",
-            "upper arms" => " upper arms",
-            _ => " cm",
-        };
-        told.push((!decided(name), format!("{words} {:.digits$}{unit} ({:.digits$} to {:.digits$})", m.value, m.low, m.high)));
+    for (_, name, over, under) in NUMBERS.iter().filter(|n| n.0 == event) {
+        let Some(m) = told::value(report, name) else { continue };
+        // nothing that moved is nothing to read a number off
+        if told::is_nothing(&m) && name.contains("_travel_") {
+            continue;
+        }
+        let other_way = m.value < 0.0 && !under.is_empty();
+        let (words, m) = if other_way { (under, Measured { value: -m.value, low: -m.high, high: -m.low, ..m }) } else { (over, m) };
+        told.push((!decided(name), format!("{words} {} ({})", words::value(&m), words::interval(&m))));
     }
     told.sort_by_key(|t| t.0);
     let unsure = swing.shown.get(event).is_some_and(|s| !s.sure).then(|| "dashed: the looks at it disagree".to_string());

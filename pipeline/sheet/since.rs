@@ -1,6 +1,6 @@
 //! What changed against the student's own last clip of the same view and club class.
 
-use super::words;
+use super::{told, words};
 use crate::history::statistics::{normal_quantile, student_quantile, theil_sen};
 use crate::history::store::Stored;
 use crate::history::trend::{ClubClass, TRACKED, Tracked, filmed, standard_error, value};
@@ -48,12 +48,17 @@ impl Change {
     pub fn sentence(&self) -> String {
         let d = self.metric.digits;
         let unit = if self.unit == "ratio" { String::new() } else { format!(" {}", self.unit) };
+        // a slide that is none is no number
+        let told = |v: f64| match words::number(v, d) {
+            none if self.metric.metric.contains("_travel_") && none.chars().all(|c| matches!(c, '0' | '.')) => "none".into(),
+            number => number,
+        };
+        let (before, now) = (told(self.before), told(self.now));
+        let unit = if now == "none" { String::new() } else { unit };
         format!(
-            "{}: last time {} ({}), now {}{unit}: {}.",
+            "{}: last time {before} ({}), now {now}{unit}: {}.",
             words::sentence(self.metric.words),
-            words::number(self.before, d),
             words::day(&self.when),
-            words::number(self.now, d),
             self.judgement()
         )
     }
@@ -115,12 +120,13 @@ fn change(metric: &Tracked, earlier: &[&Report], now: &Report) -> Option<Change>
     // one in twenty pairs of clips, over all the metrics (Bonferroni) and both directions
     let p = 1.0 - 0.05 / 2.0 / TRACKED.len() as f64;
     let of_own = if line.is_some() { student_quantile(p, freedom) * shown } else { 0.0 };
+    let (factor, unit, _) = told::unit(now, metric.metric, &b.unit);
     Some(Change {
-        metric: *metric,
-        before: a.value,
-        now: b.value,
-        unit: b.unit.clone(),
+        metric: if factor == 1.0 { *metric } else { Tracked { digits: words::digits(&unit), ..*metric } },
+        before: factor * a.value,
+        now: factor * b.value,
+        unit,
         when: before.clip.captured.clone()?,
-        error: of_own.max(normal_quantile(p) * assumed),
+        error: factor * of_own.max(normal_quantile(p) * assumed),
     })
 }

@@ -50,6 +50,11 @@ pub fn metric(name: &str) -> &str {
     match name {
         // "the same as…" in the list of all metrics
         "trail_hip_travel_pct_stance" => "trail hip slide as a share of the stance",
+        "pelvis_travel_cm" => "pelvis slides away from the target",
+        "hip_edge_inside_foot_cm" => "hip's outer edge against the trail foot's",
+        "lead_elbow_bow_late_upper_arms" => "lead elbow out of line after impact",
+        "head_lateral_max_back_cm" => "head moves away from the target, going back",
+        "head_vertical_top_cm" => "head moves up or down, by the top",
         "lead_elbow_separation_max_upper_arms" => "lead elbow off the trunk line, in upper-arm lengths",
         _ => names::find(name).map_or(name, |m| m.words),
     }

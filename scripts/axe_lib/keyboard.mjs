@@ -14,7 +14,7 @@ export async function keyboard(browser, pages, desk) {
     if (!holds) failed += 1;
     console.log(`${holds ? "ok    " : "FAILED"} ${what}`);
   };
-  const context = await browser.newContext({ viewport: { width: 1200, height: 900 } });
+  const context = await browser.newContext({ viewport: { width: 1280, height: 900 } });
   const page = await context.newPage();
   const address = (name) => pages.find(([n]) => n === name)[1];
 
@@ -80,6 +80,24 @@ export async function keyboard(browser, pages, desk) {
     await status("Taken back");
   }
   check("desk: u takes them back one by one", [await said(0), await said(1), await said(2)].join("|") === before.join("|"));
+  check("desk: the note of the first comes back with it", (await page.evaluate(() => document.getElementById("note").value)) === "seen by 1 key u q");
+  await page.evaluate(() => { document.getElementById("note").value = ""; });
+  const order = await page.evaluate(() => [".mast .verdict b", ".desk-faults .verdict b"].map((w) => [...document.querySelectorAll(w)].map((b) => b.textContent).join()));
+  check(`desk: the keys go in the order of the verdicts above (${order[0]})`, order[0] === order[1]);
+  await page.evaluate(() => window.scrollTo(0, 0));
+  const hidden = await page.evaluate(() => [...document.querySelectorAll("[data-step], [data-time], [data-rate], [data-fault]:first-child button")].filter((b) => b.getBoundingClientRect().bottom > window.innerHeight).map((b) => b.textContent));
+  check(`desk: at 1280 × 900 steps, jumps, speeds and the first verdict are in sight (${hidden.join(", ") || "all"})`, hidden.length === 0);
+  await page.evaluate(() => window.scrollTo(0, document.body.scrollHeight));
+  await page.keyboard.press("1");
+  await status("Kept");
+  const seen = await page.evaluate(() => { const r = document.querySelector("[data-key=\"1\"]").closest("[data-fault]").getBoundingClientRect(); return r.top >= 0 && r.bottom <= window.innerHeight; });
+  check("desk: the verdict that a key judges comes into view", seen);
+  await page.keyboard.press("u");
+  await status("Taken back");
+  for (const [key, rate] of [["x", 0.5], ["z", 0.25], ["v", 1]]) {
+    await page.keyboard.press(key);
+    check(`desk: ${key} plays at ${rate} of the speed`, (await page.evaluate(() => document.getElementById("film").playbackRate)) === rate && (await page.evaluate((k) => document.querySelector(`[data-key="${k}"]`).getAttribute("aria-pressed"), key)) === "true");
+  }
   const time = () => page.evaluate(() => document.getElementById("film").currentTime);
   const settled = () => page.waitForFunction(() => !document.getElementById("film").seeking, null, { timeout: 5000 });
   for (const key of ["a", "t", "i"]) {
