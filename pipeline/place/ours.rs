@@ -20,8 +20,18 @@ pub const PICTURES: [&str; 8] = [
 pub const FOLDERS: [&str; 6] = ["reports", "keypoints", "sheet", "logs", "export", "staging"];
 
 /// Files at the top of an out folder; older versions wrote no others.
-pub const FILES: [&str; 6] =
-    ["dawnsheet.sqlite", "dawnsheet.sqlite-wal", "dawnsheet.sqlite-shm", "dawnsheet.lock", "quarantine.json", ".write-test"];
+pub const FILES: [&str; 7] = [
+    "dawnsheet.sqlite",
+    "dawnsheet.sqlite-wal",
+    "dawnsheet.sqlite-shm",
+    "dawnsheet.lock",
+    "quarantine.json",
+    ".write-test",
+    FORMER_SETTINGS,
+];
+
+/// The settings that were in force before others came.
+pub const FORMER_SETTINGS: &str = "settings-before.toml";
 
 /// What a worker leaves in its folder.
 const WORKERS: [&str; 7] = ["clip", "report.json", "seen.npz", "timings.json", "stderr.txt", "whole.json", "whole.part"];

@@ -44,7 +44,7 @@ pub struct ClipPage<'a> {
     student: String,
     slug: &'a str,
     when: String,
-    date_doubt: Option<&'static str>,
+    date_doubt: Option<String>,
     view: &'static str,
     club: Option<String>,
     file: String,
@@ -191,7 +191,7 @@ fn origin(report: &Report) -> Vec<(String, String)> {
             "Golfer",
             format!(
                 "lead side {} ({}); {} in view; {}",
-                words::side(g.lead_side),
+                g.lead_side.words(),
                 words::code(&g.lead_side_source),
                 words::count(g.people_seen, "person", "people"),
                 printable(&g.chosen_because)

@@ -5,6 +5,7 @@ use super::words;
 use crate::batch::summary::{Line, Place, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
+use crate::history::golfers::{Question, questions};
 use crate::history::store::Stored;
 use crate::history::verdicts::Given;
 use crate::intake::admit::placeholder_sha256;
@@ -69,7 +70,7 @@ impl Section {
         match self {
             Section::Flagged => "flagged",
             Section::Borderline => "borderline",
-            Section::FilmAgain => "film again",
+            Section::FilmAgain => "ask again",
             Section::Question => "a question",
             Section::Clear => "clear",
             Section::OtherView => "other view",
@@ -86,7 +87,7 @@ impl Section {
         match self {
             Section::Flagged => "Look at these first",
             Section::Borderline => "Too close to call",
-            Section::FilmAgain => "Please film again",
+            Section::FilmAgain => "Please ask for another clip",
             Section::Question => "A question to settle",
             Section::Clear => "Clear",
             Section::OtherView => "Other views, nothing to do",
@@ -103,7 +104,7 @@ impl Section {
         match self {
             Section::Flagged => "Over the limit with at least the settings' certainty. Worst first.",
             Section::Borderline => "The interval lies across the limit: your eye decides, or a second clip.",
-            Section::FilmAgain => "Something in the filming stands in the way. A message to the student is ready to copy.",
+            Section::FilmAgain => "Something in the filming or the sending stands in the way. A message to the student is ready to copy.",
             Section::Question => "No fault found, but something else asks for a glance.",
             Section::Clear => "Everything measured lies inside the limits.",
             Section::OtherView => "Measured as far as that view allows.",
@@ -181,6 +182,8 @@ pub struct Gathered {
     pub uploads: Vec<Upload>,
     /// Every verdict of the coach, oldest first.
     pub verdicts: Vec<Given>,
+    /// Whether a student's clips show one golfer.
+    pub questions: Vec<Question>,
 }
 
 /// Results judged within this of the newest one belong to the same night, seconds.
@@ -245,7 +248,10 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
             .then_with(|| a.page.cmp(&b.page))
     });
     let uploads = account(&entries, night);
-    Ok(Gathered { entries, uploads, verdicts: store.verdicts()? })
+    // of whom nothing came this time, nothing new can be asked
+    let asked = questions(entries.iter().map(|e| &e.stored));
+    let questions = asked.into_iter().filter(|q| entries.iter().any(|e| e.current && e.stored.owner == q.owner)).collect();
+    Ok(Gathered { entries, uploads, verdicts: store.verdicts()?, questions })
 }
 
 /// Folder name of a line's student; accounts of earlier versions do not say it.
