@@ -10,10 +10,9 @@ use serde_json::Value;
 use std::path::{Path, PathBuf};
 use support::{Builder, Ran, dawnsheet, out_folder, repository};
 
-/// What the fixture holds: frames, times, points [look, keypoint, (x, y, z, visibility, …)].
+/// What the fixture holds: frames, points [look, keypoint, (x, y, z, visibility, …)].
 struct Arrays {
     frames: Vec<u32>,
-    times: Vec<f64>,
     points: Array3<f32>,
 }
 
@@ -48,9 +47,8 @@ impl Made {
         Builder::new(2, "Ada", "2026-04-13").record(&mut store);
         let mut npz = NpzReader::new(std::fs::File::open(from).unwrap()).unwrap();
         let frames: Array1<u32> = npz.by_name("body_frames").unwrap();
-        let times: Array1<f64> = npz.by_name("body_times").unwrap();
         let points = npz.by_name("body_points").unwrap();
-        Made { folder, id, owner, arrays: Arrays { frames: frames.to_vec(), times: times.to_vec(), points } }
+        Made { folder, id, owner, arrays: Arrays { frames: frames.to_vec(), points } }
     }
 
     fn export(&self, format: &str) -> Ran {

@@ -23,14 +23,17 @@ pub fn file(report: &Report, seen: &Seen) -> Result<String, &'static str> {
     let scale = main.scale.as_ref().ok_or("its scale is not known")?;
     let top = main.events.top.or(main.events.impact).ok_or("neither top nor impact was found")?;
     let rows = run_around(each(&seen.body).collect(), top.time_s);
-    let interval = seen.about.interval_median_s;
-    if rows.len() < 2 || interval <= 0.0 {
+    let usual = seen.about.interval_median_s;
+    if rows.len() < 2 || usual <= 0.0 {
         return Err("fewer than two pictures of its swing are kept");
     }
     let slowness = report.video.as_ref().map_or(1.0, |v| v.playback_factor.value);
-    let rate = slowness / interval;
     let (first, start) = (rows[0].0, rows[0].1);
-    let count = 1 + ((rows[rows.len() - 1].1 - start) / interval).round() as usize;
+    // containers round each picture's time; over the whole swing that is nothing
+    let span = rows[rows.len() - 1].1 - start;
+    let steps = (span / usual).round().max(1.0);
+    let (count, interval) = (1 + steps as usize, span / steps);
+    let rate = slowness / interval;
     let mut text = format!("PathFileType\t4\t(X/Y/Z)\t{}.trc\n", report.clip.id);
     text.push_str("DataRate\tCameraRate\tNumFrames\tNumMarkers\tUnits\tOrigDataRate\tOrigDataStartFrame\tOrigNumFrames\n");
     text.push_str(&format!("{rate:.4}\t{rate:.4}\t{count}\t{MARKERS}\tmm\t{rate:.4}\t{first}\t{count}\n"));
@@ -82,4 +85,25 @@ fn run_around(rows: Vec<(usize, f64, &Look)>, time_s: f64) -> Vec<(usize, f64, &
     };
     let runs = rows.chunk_by(|a, b| b.1 - a.1 <= long);
     runs.min_by(|a, b| away(a).total_cmp(&away(b))).map(<[_]>::to_vec).unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::seen::keypoints::{POINTS, Point};
+
+    #[test]
+    fn near_looks_are_interpolated_and_a_gap_stays_one() {
+        let look = |x: f32| Look { flag: 1.0, points: [Point { x, ..Point::default() }; POINTS] };
+        let looks: Vec<Look> = [0.0, 1.0, 3.0, 10.0].map(look).to_vec();
+        let rows: Vec<(usize, f64, &Look)> = looks.iter().map(|l| (l.points[0].x as usize, f64::from(l.points[0].x) / 60.0, l)).collect();
+        let at = |picture: f64| {
+            let (a, b, share) = beside(&rows, picture / 60.0, 1.0 / 60.0)?;
+            Some(f64::from(a.points[0].x) + share * f64::from(b.points[0].x - a.points[0].x))
+        };
+        for picture in [0.0, 1.0, 2.0, 3.0, 10.0] {
+            assert!((at(picture).unwrap() - picture).abs() < 1e-6, "{picture}");
+        }
+        assert_eq!((at(4.0), at(9.0), at(11.0)), (None, None, None), "seven pictures apart, and past the end");
+    }
 }
