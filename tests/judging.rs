@@ -14,7 +14,7 @@ use support::{Place, at_once, fixture, repository};
 
 #[test]
 fn few_pictures_a_second_are_told_where_they_cost_the_elbow_s_verdict_and_change_none() {
-    let mut seen = Seen::read(&repository("fixtures/keypoints/sway.npz")).unwrap();
+    let mut seen = Seen::read(&repository("fixtures/keypoints/wing.npz")).unwrap();
     let identity = Identity { sha256: "0".repeat(64), bytes: 1, brief: Brief { file: "Ada/a.mp4".into(), ..Brief::default() } };
     let mut by = |rate: f64, limit: f64| -> Report {
         seen.about.interval_median_s = 1.0 / rate;

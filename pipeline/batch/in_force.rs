@@ -33,7 +33,7 @@ pub fn other(out: &OutFolder, store: &Store, settings: &Settings) -> Result<Opti
     // a note that another version wrote may hold keys that this one does not know: nothing can be said of it
     let former = store.note(NOTE)?.and_then(|text| Settings::parse(&text).ok());
     let Some(former) = former.filter(|f| f.sha256() != settings.sha256()) else { return Ok(None) };
-    let path = out.root().join(ours::FORMER_SETTINGS);
+    let path = out.root().join(ours::former_settings(&former.sha256()));
     place::write(&path, format!("# The settings in force before the last change.\n{}", text(&former)?).as_bytes())?;
     Ok(Some(Other { keys: former.differences(settings), former: path, before: places(store)? }))
 }

@@ -20,18 +20,13 @@ pub const PICTURES: [&str; 8] = [
 pub const FOLDERS: [&str; 6] = ["reports", "keypoints", "sheet", "logs", "export", "staging"];
 
 /// Files at the top of an out folder; older versions wrote no others.
-pub const FILES: [&str; 7] = [
-    "dawnsheet.sqlite",
-    "dawnsheet.sqlite-wal",
-    "dawnsheet.sqlite-shm",
-    "dawnsheet.lock",
-    "quarantine.json",
-    ".write-test",
-    FORMER_SETTINGS,
-];
+pub const FILES: [&str; 6] =
+    ["dawnsheet.sqlite", "dawnsheet.sqlite-wal", "dawnsheet.sqlite-shm", "dawnsheet.lock", "quarantine.json", ".write-test"];
 
-/// The settings that were in force before others came.
-pub const FORMER_SETTINGS: &str = "settings-before.toml";
+/// File of settings that were in force before others came, by their hash: what once was named stays what it was.
+pub fn former_settings(sha256: &str) -> String {
+    format!("settings-{}.toml", sha256.chars().take(8).collect::<String>())
+}
 
 /// What a worker leaves in its folder.
 const WORKERS: [&str; 7] = ["clip", "report.json", "seen.npz", "timings.json", "stderr.txt", "whole.json", "whole.part"];

@@ -12,7 +12,7 @@ use crate::measure::names;
 use crate::place::OutFolder;
 use crate::report::printable;
 use crate::report::types::{FaultName, From, Metric, Root};
-use crate::report::{Report, Severity};
+use crate::report::{Again, Report, Severity};
 use crate::seen::Seen;
 use askama::Template;
 
@@ -153,6 +153,7 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
 }
 
 fn reasons(report: &Report) -> Vec<ReasonRow> {
+    let films = report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.again() == Again::Film);
     let one = |r: &crate::report::Reason| ReasonRow {
         weight: match r.severity {
             Severity::Info => "good to know",
@@ -160,7 +161,11 @@ fn reasons(report: &Report) -> Vec<ReasonRow> {
             Severity::Blocking => "blocks",
         },
         text: words::sentence(&printable(&r.text)),
-        advice: words::sentence(&printable(&r.advice)),
+        advice: if r.code.again() == Again::Send && films {
+            "Filming again takes care of it".into()
+        } else {
+            words::sentence(&printable(&r.advice))
+        },
     };
     report.reasons.iter().map(one).collect()
 }
