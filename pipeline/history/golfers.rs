@@ -86,10 +86,13 @@ fn other_body<'a>(clips: &[&'a Report]) -> Option<(Vec<&'a Report>, String)> {
     let sd = |e: &Estimate| (e.high - e.low) / 2.0 / 1.96;
     for (words, ratio) in ratios {
         let far = |i: usize| {
-            let others: Vec<f64> = of.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, (_, p))| ratio(p).value).collect();
-            let own = ratio(of[i].1);
-            // the others' median errs less than one of them, at least as a mean would
-            let spread = sd(own) * (1.0 + 1.0 / others.len().max(1) as f64).sqrt();
+            let of_others = |what: &dyn Fn(&Estimate) -> f64| -> Vec<f64> {
+                of.iter().enumerate().filter(|(j, _)| *j != i).map(|(_, (_, p))| what(ratio(p))).collect()
+            };
+            let (own, others) = (ratio(of[i].1), of_others(&|e| e.value));
+            // the others' median errs less than one of them, at least as a mean would; errors are shares of the values, and the
+            // larger one counts, so that of two clips neither looks odder than the other
+            let spread = sd(own).max(median(&of_others(&sd))) * (1.0 + 1.0 / others.len().max(1) as f64).sqrt();
             !others.is_empty() && (own.value - median(&others)).abs() > limit * spread
         };
         let mut odd: Vec<&Report> = (0..of.len()).filter(|&i| far(i)).map(|i| of[i].0).collect();

@@ -70,7 +70,8 @@ pub fn named(text: &str, clubs: &Clubs) -> Option<Named> {
     let tokens = tokens(&text);
     let mut found: Vec<Named> = Vec::new();
     for (i, token) in tokens.iter().enumerate() {
-        let Some(kind) = kind_of(token.text, clubs) else { continue };
+        let bare_of = || BETWEEN.iter().find_map(|b| token.text.strip_prefix(b));
+        let Some(kind) = kind_of(token.text, clubs).or_else(|| kind_of(bare_of()?, clubs)) else { continue };
         let before = tokens[..i].iter().rev().find(|t| !BETWEEN.contains(&t.text));
         let after = tokens.get(i + 1);
         let fits = |t: &&Token| t.number().is_some_and(|n| numbers(kind).contains(&n) || (kind == ClubKind::Wood && n == 1));

@@ -60,10 +60,11 @@ impl Roster {
             let name = entry.get("name").and_then(toml::Value::as_str).map_or_else(String::new, |n| format!(", student '{n}'"));
             // the line of the key that is meant, where the message names one
             let at = |key: Option<&str>| {
-                let own = text.get(span.clone()).unwrap_or_default().lines();
-                let below = key.and_then(|k| {
-                    own.map(str::trim_start).position(|l| l.strip_prefix(k).is_some_and(|r| r.trim_start().starts_with('=')))
-                });
+                // a table's span is that of its heading alone
+                let own = text[span.start.min(text.len())..].lines().enumerate().map(|(i, l)| (i, l.trim_start()));
+                let mut own = own.take_while(|(i, l)| *i == 0 || !l.starts_with("[["));
+                let says = |l: &str, k: &str| l.strip_prefix(k).is_some_and(|r| r.trim_start().starts_with('='));
+                let below = key.and_then(|k| own.find(|(_, l)| says(l, k))).map(|(i, _)| i);
                 format!("line {}{name}: ", line(span.start) + below.unwrap_or(0))
             };
             let unknown = entry.keys().find(|k| !KEYS.contains(&k.as_str())).map(String::as_str);
