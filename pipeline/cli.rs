@@ -258,6 +258,9 @@ fn run_rejudge(a: &Rejudge) -> Result<u8> {
     let count = rejudge::rejudge_all(&out, &mut store, &Models::locate(), &settings)?;
     sheet::write(&out, &store, None, None)?;
     println!("{} judged again, {} with another verdict, {} without key points kept", count.judged, count.changed, count.without_look);
+    if let Some(what) = &count.other_settings {
+        println!("{what}");
+    }
     if count.earlier > 0 {
         println!("{} of them by what an earlier version saw: a run with the clips at hand looks anew", count.earlier);
     }

@@ -5,7 +5,8 @@
 
 pub mod error; //    what stops a command
 pub mod fault; //    faults on purpose, for tests
-pub mod report; //   the words that all share: the report's types, its JSON and schema, reasons
+pub mod report;
+pub mod tell; //     what people are told at a terminal //   the words that all share: the report's types, its JSON and schema, reasons
 
 pub mod place; //    files put where readers find them: whole or not at all; the out folder and its lock
 pub mod seen; //     the hinge: what was seen of a clip, without who saw it

@@ -10,10 +10,9 @@ use serde_json::Value;
 use std::path::{Path, PathBuf};
 use support::{Builder, Ran, dawnsheet, out_folder, repository};
 
-/// What the fixture holds: frames, times, points [look, keypoint, (x, y, z, visibility, …)].
+/// What the fixture holds: frames, points [look, keypoint, (x, y, z, visibility, …)].
 struct Arrays {
     frames: Vec<u32>,
-    times: Vec<f64>,
     points: Array3<f32>,
 }
 
@@ -48,9 +47,8 @@ impl Made {
         Builder::new(2, "Ada", "2026-04-13").record(&mut store);
         let mut npz = NpzReader::new(std::fs::File::open(from).unwrap()).unwrap();
         let frames: Array1<u32> = npz.by_name("body_frames").unwrap();
-        let times: Array1<f64> = npz.by_name("body_times").unwrap();
         let points = npz.by_name("body_points").unwrap();
-        Made { folder, id, owner, arrays: Arrays { frames: frames.to_vec(), times: times.to_vec(), points } }
+        Made { folder, id, owner, arrays: Arrays { frames: frames.to_vec(), points } }
     }
 
     fn export(&self, format: &str) -> Ran {
@@ -135,7 +133,7 @@ fn coco_holds_every_look_with_its_own_numbers() {
 }
 
 #[test]
-fn openpose_has_one_file_a_look_in_the_order_of_its_25_points() {
+fn openpose_has_one_file_a_picture_in_the_order_of_its_25_points() {
     let made = Made::new();
     let ran = made.export("openpose");
     assert_eq!(ran.code, 0, "{}", ran.stderr);
@@ -144,7 +142,14 @@ fn openpose_has_one_file_a_look_in_the_order_of_its_25_points() {
                  left_hip+right_hip right_hip right_knee right_ankle left_hip left_knee left_ankle right_eye left_eye right_ear left_ear \
                  left_foot_index - left_heel right_foot_index - right_heel";
     let files = std::fs::read_dir(made.to().join(&made.id)).unwrap().count();
-    assert_eq!(files, made.arrays.frames.len());
+    let (first, last) = (made.arrays.frames[0], made.arrays.frames[made.arrays.frames.len() - 1]);
+    assert_eq!(files as u32, last - first + 1, "every picture between has its file");
+    let unseen: Vec<u32> = (first..=last).filter(|f| !made.arrays.frames.contains(f)).collect();
+    assert!(unseen.len() > 10, "the fixture is looked at unevenly");
+    for frame in unseen {
+        let document = json(&made.to().join(&made.id).join(format!("{}_{frame:012}_keypoints.json", made.id)));
+        assert_eq!(document["people"].as_array().map(Vec::len), Some(0));
+    }
     for (i, frame) in made.arrays.frames.iter().enumerate() {
         let document = json(&made.to().join(&made.id).join(format!("{}_{frame:012}_keypoints.json", made.id)));
         assert_eq!(document["version"], 1.3);
@@ -183,25 +188,59 @@ fn trc_is_laid_out_as_documented_in_millimetres() {
     assert_eq!(rows[5], [""]);
     let data = &rows[6..];
     assert_eq!(data.len(), frames);
-    // every second frame was looked at away from the top: the usual step of 2/60 s
+    // one rate, the footage's 60 a second, and rows that keep it, however unevenly the swing was looked at
     let rate: f64 = rows[2][0].parse().unwrap();
-    let mut steps: Vec<f64> = made.arrays.times.windows(2).map(|w| w[1] - w[0]).collect();
-    steps.sort_by(f64::total_cmp);
-    assert!((rate - 1.0 / steps[steps.len() / 2]).abs() < 0.01 * rate, "{rate}");
+    assert!((rate - 60.0).abs() < 0.01, "{rate}");
+    let times: Vec<f64> = data.iter().map(|r| r[1].parse().unwrap()).collect();
+    assert!(times.windows(2).all(|w| (w[1] - w[0] - 1.0 / rate).abs() < 1e-4));
+    let steps: Vec<u32> = made.arrays.frames.windows(2).map(|w| w[1] - w[0]).collect();
+    assert!(steps.contains(&1) && steps.contains(&2), "the fixture is looked at unevenly: {steps:?}");
+    let (mut looked, mut between) = (0, 0);
     for row in data {
         assert_eq!(row.len(), 2 + 3 * 33);
-        let i = made.arrays.frames.iter().position(|f| f.to_string() == row[0]).unwrap();
-        assert!((row[1].parse::<f64>().unwrap() - made.arrays.times[i]).abs() < 1e-5);
+        let frame: u32 = row[0].parse().unwrap();
+        let after = made.arrays.frames.partition_point(|f| *f < frame);
+        let (a, b) = if made.arrays.frames[after] == frame { (after, after) } else { (after - 1, after) };
+        looked += usize::from(a == b);
+        between += usize::from(a != b);
+        let (f, g) = (made.arrays.frames[a], made.arrays.frames[b]);
+        let share = if a == b { 0.0 } else { f64::from(frame - f) / f64::from(g - f) };
+        if g - f > 3 {
+            assert!(row[2..].iter().all(|v| v.is_empty()), "nobody looked near frame {frame}");
+            continue;
+        }
         for (m, p) in row[2..].chunks(3).enumerate() {
-            let [x, y, _] = made.arrays.at(i, NAMES[m]);
+            let at = |c: usize| made.arrays.at(a, NAMES[m])[c] * (1.0 - share) + made.arrays.at(b, NAMES[m])[c] * share;
             let (mm_x, mm_y): (f64, f64) = (p[0].parse().unwrap(), p[1].parse().unwrap());
-            assert!((mm_x - x * 10.0 * CM_PER_PX).abs() < 0.006 && (mm_y - (SIZE.1 - 1.0 - y) * 10.0 * CM_PER_PX).abs() < 0.006);
+            assert!((mm_x - at(0) * 10.0 * CM_PER_PX).abs() < 0.02, "frame {frame}");
+            assert!((mm_y - (SIZE.1 - 1.0 - at(1)) * 10.0 * CM_PER_PX).abs() < 0.02, "frame {frame}");
             assert_eq!(p[2], "0");
         }
     }
+    assert!(looked > 30 && between > 10, "{looked} {between}");
     // the head is above the feet
     let y = |marker: &str| data[0][2 + 3 * NAMES.iter().position(|n| *n == marker).unwrap() + 1].parse::<f64>().unwrap();
     assert!(y("nose") > y("left_hip") && y("left_hip") > y("left_ankle"));
+}
+
+/// Run by hand: DAWNSHEET_PYTHON names a Python with the package `trc-data-reader` (tried with 0.4.1).
+#[test]
+#[ignore = "needs a reader of others: see above"]
+fn trc_is_opened_by_a_reader_of_others() {
+    let made = Made::new();
+    assert_eq!(made.export("trc").code, 0);
+    let script = "import sys, trc\nd = trc.TRCData()\nd.load(sys.argv[1])\n\
+                  print(d['DataRate'], d['NumFrames'], d['NumMarkers'], d['Units'], len(d['Time']), len(d['Markers']), d['nose'][0][0])\n";
+    let python = std::env::var("DAWNSHEET_PYTHON").expect("DAWNSHEET_PYTHON");
+    let file = made.to().join(format!("{}.trc", made.id));
+    let read = std::process::Command::new(python).args(["-c", script]).arg(&file).output().unwrap();
+    let said = String::from_utf8_lossy(&read.stdout).into_owned();
+    let told: Vec<f64> = said.split_whitespace().filter_map(|w| w.parse().ok()).collect();
+    let text = std::fs::read_to_string(&file).unwrap();
+    let (frames, nose) = (text.lines().skip(6).count() as f64, text.lines().nth(6).unwrap().split('\t').nth(2).unwrap().parse().unwrap());
+    assert!(said.contains("mm"), "{said} {}", String::from_utf8_lossy(&read.stderr));
+    assert_eq!(told[1..], [frames, 33.0, frames, 33.0, nose], "{said}");
+    assert!((told[0] - 60.0).abs() < 0.01);
 }
 
 #[test]

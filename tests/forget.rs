@@ -3,6 +3,7 @@
 mod support;
 
 use dawnsheet::batch::forget::{self, INBOX};
+use dawnsheet::batch::summary::Summary;
 use dawnsheet::history::Store;
 use dawnsheet::intake::names::{folded, slug, slug_as_spelled};
 use dawnsheet::{place, sheet};
@@ -189,4 +190,21 @@ fn what_a_killed_worker_left_of_a_student_goes_too() {
     assert_eq!(erase(root, &["Ada", "--yes"]).code, 0);
     assert!(theirs.iter().all(|at| !at.exists()) && others.is_dir());
     assert!(!store.let_go(&ada, "clip without a row", lease).unwrap(), "nobody is at work on their clips");
+}
+
+#[test]
+fn what_was_said_of_names_that_do_not_meet_goes_with_the_student() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path();
+    kept(root, 1, "Jonas Lind", &slug_as_spelled("Jonas Lind"));
+    let (out, store) = support::out_folder(root);
+    let said =
+        ["the folder 'JONAS  LINDT' fits no name in the roster: is it 'Jonas Lind'?", "the folder 'Range' fits no name in the roster"];
+    let night = Summary { disagreements: said.map(String::from).to_vec(), ..Summary::default() };
+    sheet::write(&out, &store, Some(&night), None).unwrap();
+    drop(store);
+    let done = erase(root, &["Jonas Lind", "--yes"]);
+    assert!(done.code == 0 && done.stdout.contains("no trace left"), "{}{}", done.stdout, done.stderr);
+    let page = std::fs::read_to_string(root.join("sheet/index.html")).unwrap();
+    assert!(!page.contains("Lind") && page.contains("Range"), "of others it stays");
 }

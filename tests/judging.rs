@@ -2,8 +2,40 @@
 
 mod support;
 
+use dawnsheet::intake::Brief;
+use dawnsheet::judge::{self, Identity};
+use dawnsheet::pose::models::{ModelChoice, Models};
+use dawnsheet::report::types::{FaultName, Verdict};
+use dawnsheet::report::{ReasonCode, Report, Severity};
+use dawnsheet::seen::Seen;
+use dawnsheet::settings::Settings;
 use std::process::Command;
-use support::{Place, at_once, fixture};
+use support::{Place, at_once, fixture, repository};
+
+#[test]
+fn few_pictures_a_second_are_told_where_they_cost_the_elbow_s_verdict_and_change_none() {
+    let mut seen = Seen::read(&repository("fixtures/keypoints/wing.npz")).unwrap();
+    let identity = Identity { sha256: "0".repeat(64), bytes: 1, brief: Brief { file: "Ada/a.mp4".into(), ..Brief::default() } };
+    let mut by = |rate: f64, limit: f64| -> Report {
+        seen.about.interval_median_s = 1.0 / rate;
+        let mut settings = Settings::default();
+        settings.limits.lead_elbow_bow_late_upper_arms = limit;
+        judge::judge(&seen, &identity, ModelChoice::Accurate, &Models::locate(), &settings)
+    };
+    let verdict = |r: &Report| r.swings.iter().find(|s| s.main).unwrap().faults[&FaultName::ChickenWing].verdict;
+    let told = |r: &Report| r.reasons.iter().find(|x| x.code == ReasonCode::SlowPictures).cloned();
+    // a limit at the measured value itself is as open as can be
+    let main = by(60.0, 0.06).swings.into_iter().find(|s| s.main).unwrap();
+    let value = main.metrics["lead_elbow_bow_late_upper_arms"].measured().unwrap().value;
+    let open = by(30.0, value);
+    assert_eq!(verdict(&open), Verdict::Borderline);
+    let reason = told(&open).expect("told where the verdict is open");
+    assert!(reason.severity == Severity::Info && reason.text.contains("30 a second"), "{reason:?}");
+    assert!(open.needs_look_because.iter().all(|b| !b.contains("pictures a second")), "{:?}", open.needs_look_because);
+    assert!(told(&by(60.0, value)).is_none(), "pictures enough");
+    let clear = by(30.0, value + 0.4);
+    assert_eq!((verdict(&clear), told(&clear)), (Verdict::Clear, None), "it costs nothing there");
+}
 
 #[test]
 fn another_budget_under_the_same_name_is_not_taken_for_this_one() {

@@ -92,8 +92,8 @@ fn the_command_finds_the_clip_and_says_what_is_unclear() {
     assert_eq!((kept[1].fault, kept[1].ours, kept[1].agrees), (FaultName::ChickenWing, Verdict::Clear, false));
 
     told(&["ffffffffffff", "agree"], "no judged clip's id begins with ffffffffffff");
-    told(&["../x", "agree"], "is no clip's id");
-    told(&["", "agree"], "is no clip's id");
+    told(&["../x", "agree"], "neither a file nor a student is called so");
+    told(&["", "agree"], "neither a file nor a student is called so");
     told(&[&both, "agree"], &format!("--student {other}"));
     told(&[&both, "agree", "--student", "Dora"], "not of a student 'Dora'");
     told(&[&broken, "disagree"], "--fault");
@@ -107,6 +107,12 @@ fn the_command_finds_the_clip_and_says_what_is_unclear() {
     if let Some(first) = shared.iter().find(|c| shared.iter().filter(|d| d == c).count() > 1) {
         told(&[&first.to_string(), "agree"], "write more of the id");
     }
+    // by file name, with and without its folder and ending, and by student; several are named with their ids
+    for called in [format!("Ada/{DAY}.mp4"), "ada".into()] {
+        told(&[&called, "agree"], &both);
+    }
+    assert_eq!(run(&["Bo", "agree", "--fault", "sway"]).code, 0);
+    assert_eq!(run(&[&format!("{DAY}.MP4"), "disagree", "--student", "CY", "--fault", "sway"]).code, 0);
     // the sheet was written again
     let page = std::fs::read_to_string(root.join("sheet/index.html")).unwrap();
     assert!(page.contains("By your verdicts 1 of 1 flag was right: 100 % (21 to 100 %). You found 2 faults that the program did not."));

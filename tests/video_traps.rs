@@ -365,7 +365,7 @@ fn a_swing_with_lost_pictures_is_not_measured() {
     assert!(swing.metrics.values().all(|m| m.measured().is_none()), "nothing is measured across the hole");
     let said = torn.reasons.iter().find(|r| r.code == ReasonCode::Damaged).unwrap();
     assert_eq!(said.severity, dawnsheet::report::Severity::Blocking, "{said:?}");
-    assert!(torn.needs_look && torn.needs_look_because.iter().any(|b| b.starts_with("film again")), "{:?}", torn.needs_look_because);
+    assert!(torn.needs_look && torn.needs_look_because.iter().any(|b| b.starts_with("send again")), "{:?}", torn.needs_look_because);
 }
 
 #[test]

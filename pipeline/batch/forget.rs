@@ -384,5 +384,7 @@ fn clean_night(store: &Store, whom: &Whom) -> Result<()> {
     // accounts of earlier versions do not say the folder name
     let theirs = |l: &Line| if l.owner.is_empty() { l.student.as_deref().is_some_and(|s| goes_by(whom, s)) } else { l.owner == whom.owner };
     night.lines.retain(|l| !theirs(l));
+    let names: Vec<String> = whom.names.iter().map(|n| folded(n)).filter(|n| !n.is_empty()).collect();
+    night.disagreements.retain(|d| !names.iter().any(|n| folded(d).contains(n)));
     store.set_note(NIGHT, &serde_json::to_string(&night).map_err(|e| Error::Internal(e.to_string()))?)
 }

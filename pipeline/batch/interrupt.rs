@@ -24,7 +24,7 @@ impl Interrupt {
                     0 => "finishing the clips at work, starting no other; once more stops at once",
                     _ => "stopping at once; what was at work is done again by the next run",
                 };
-                eprintln!("\ndawnsheet: {said}");
+                crate::tell::err(format_args!("\ndawnsheet: {said}\n"));
             }
         });
         Ok(interrupt)

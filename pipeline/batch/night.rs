@@ -2,20 +2,21 @@
 
 use super::interrupt::Interrupt;
 use super::job::{self, Job, JobOutcome, Workers};
-use super::plan::{Asked, Task, line, plan, report_line};
+use super::plan::{Asked, Task, forgotten, line, plan, report_line};
 use super::rejudge::rejudge_one;
 use super::schedule::{deadline, usual_workers};
 use super::summary::{Line, Place, Summary};
-use super::{forget, log, quarantine};
+use super::{forget, in_force, log, quarantine};
 use crate::error::{Error, Result};
 use crate::history::store::Attempt;
 use crate::history::{Owners, Store};
 use crate::intake::admit::admit;
+use crate::intake::unmatched::unmatched;
 use crate::intake::{Roster, Upload, walk};
 use crate::judge::{self, ENGINE, Identity};
 use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models};
-use crate::report::ReasonCode;
+use crate::report::{ReasonCode, printable};
 use crate::settings::Settings;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::Zoned;
@@ -58,7 +59,15 @@ struct Shared<'a> {
 /// the run had to stop early, stands in the summary.
 pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let began = Instant::now();
-    let deadline = night.until.map(|t| deadline(&Zoned::now(), t)).transpose().map_err(|e| Error::Usage(format!("--until: {e}")))?;
+    let now = Zoned::now();
+    let deadline = night.until.map(|t| deadline(&now, t)).transpose().map_err(|e| Error::Usage(format!("--until: {e}")))?;
+    if let Some(tomorrow) = deadline.as_ref().filter(|d| d.date() != now.date()) {
+        crate::tell::err(format_args!(
+            "dawnsheet: {} has passed today: --until means tomorrow, {}\n",
+            tomorrow.strftime("%H:%M"),
+            tomorrow.strftime("%a %-d %b")
+        ));
+    }
     let models = Models::locate();
     models.check_for(&[night.choice])?;
     let hosts = Workers::new()?;
@@ -76,12 +85,25 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         out.sweep()?;
         forget::expire(&out, &mut store, None, night.settings.night.keep_days)?;
     }
+    let other = in_force::other(&out, &store, &night.settings)?;
+    if let Some(other) = &other {
+        crate::tell::err(format_args!(
+            "dawnsheet: other settings than those in force until now: {}. The former are kept in {}\n",
+            other.what(),
+            other.former.display()
+        ));
+    }
     // only now: erasing puts other files in place of the logs
     log::start(&out)?;
     let mut summary = Summary { other_files: found.others, unreadable_folders: found.unreadable, ..Summary::default() };
 
     let owners = Owners::new(store.students()?);
     let of = |u: &Upload| owners.of(u.brief.student.as_deref());
+    summary.disagreements = {
+        let owner = |name: &str| owners.of(Some(name));
+        let erased = |name: &str| forgotten(&store, &owners, &owner(name), Some(name), "").is_ok_and(|why| why.is_some());
+        unmatched(&found.uploads, &night.roster, |name| owners.knows(&owner(name)), erased)
+    };
     let names: BTreeSet<String> = found.uploads.iter().map(|u| u.brief.file.clone()).collect();
     let (waiting, ready): (Vec<Upload>, Vec<Upload>) = found.uploads.into_iter().partition(|u| u.waits.is_some());
     for u in waiting {
@@ -135,6 +157,13 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let store = shared.store.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
     let written = quarantine::write(&out, &store, &summary.lines);
     summary.stopped = fatal.or(written.err()).map(|e| e.to_string());
+    if let Some(other) = other {
+        summary.disagreements.push(other.told(&store, &night.settings)?);
+    }
+    // until every clip is judged by them the former ones are remembered, and the next run says so again
+    if summary.stopped.is_none() && !summary.interrupted {
+        in_force::set(&store, &night.settings)?;
+    }
     Ok(summary)
 }
 
@@ -149,6 +178,7 @@ impl Shared<'_> {
             self.push(line(&task.upload, &task.owner, Place::Waiting, None, true, why));
             return;
         }
+        self.bar.set_message(printable(&task.upload.brief.file));
         match self.work(&task) {
             Ok(line) => {
                 self.say(&line);
@@ -183,10 +213,11 @@ impl Shared<'_> {
         }
     }
 
-    /// A plain line where there is no terminal to draw a bar on.
+    /// A plain line where there is no terminal to draw a bar on. Names stand here, where whoever started the run reads them, and
+    /// in no log.
     fn say(&self, line: &Line) {
         if !std::io::stderr().is_terminal() {
-            eprintln!("{}  {}", line.clip.as_deref().unwrap_or("-"), line.place.words());
+            crate::tell::err(format_args!("{}\n", line.progress()));
         }
     }
 
@@ -312,7 +343,7 @@ fn progress(total: usize) -> ProgressBar {
     if !std::io::stderr().is_terminal() {
         bar.set_draw_target(ProgressDrawTarget::hidden());
     }
-    let style = ProgressStyle::with_template("{bar:30} {pos}/{len} clips  {elapsed} gone, {eta} to go")
+    let style = ProgressStyle::with_template("{bar:30} {pos}/{len} clips  {elapsed} gone, {eta} to go  {wide_msg}")
         .unwrap_or_else(|_| ProgressStyle::default_bar());
     bar.set_style(style);
     bar.enable_steady_tick(std::time::Duration::from_millis(500));

@@ -2,7 +2,7 @@
 
 use super::forget::ON_REQUEST;
 use super::schedule::fair_order;
-use super::summary::{Line, Place, Summary};
+use super::summary::{Line, Place, Summary, why_not};
 use crate::error::{Error, Result};
 use crate::history::{Owners, Store};
 use crate::intake::admit::placeholder_sha256;
@@ -47,10 +47,14 @@ pub(super) fn line(u: &Upload, owner: &str, place: Place, clip: Option<&str>, ne
 
 pub(super) fn report_line(u: &Upload, owner: &str, report: &Report, new: bool) -> Line {
     let place = Place::of(report);
+    let because = || report.needs_look_because.first().cloned();
     let note = match place {
-        Place::Failed => report.reasons.first().map(|r| format!("{}: {}", r.text, r.advice)).unwrap_or_default(),
-        _ => report.needs_look_because.first().cloned().unwrap_or_default(),
+        Place::Failed => report.reasons.first().map(|r| format!("{}: {}", r.text, r.advice)),
+        // a view that was meant asks for no look, but why there is no verdict is told
+        Place::CannotMeasure => because().or_else(|| why_not(report).map(Into::into)),
+        _ => because(),
     };
+    let note = note.unwrap_or_default();
     line(u, owner, place, Some(&report.clip.id), new, note)
 }
 

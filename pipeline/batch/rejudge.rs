@@ -1,5 +1,6 @@
 //! Judging again from what was kept: no video is read, no model runs.
 
+use super::in_force;
 use super::take_in::is_taken_in;
 use crate::error::{Error, Result};
 use crate::history::Store;
@@ -44,11 +45,14 @@ pub struct Rejudged {
     pub without_look: usize,
     /// Of those judged, how many by looks of an earlier version.
     pub earlier: usize,
+    /// What other settings than those in force changed, and how to go back.
+    pub other_settings: Option<String>,
 }
 
 /// Judges every stored result again.
 pub fn rejudge_all(out: &OutFolder, store: &mut Store, models: &Models, settings: &Settings) -> Result<Rejudged> {
     let mut count = Rejudged::default();
+    let other = in_force::other(out, store, settings)?;
     for (stored, identity) in store.results()? {
         let identity: Identity = serde_json::from_str(&identity).map_err(|e| Error::Internal(e.to_string()))?;
         let choice = stored.report.engine.pose_model;
@@ -63,5 +67,7 @@ pub fn rejudge_all(out: &OutFolder, store: &mut Store, models: &Models, settings
         count.judged += 1;
         count.changed += usize::from(report.verdict != stored.report.verdict);
     }
+    in_force::set(store, settings)?;
+    count.other_settings = other.map(|o| o.told(store, settings)).transpose()?;
     Ok(count)
 }

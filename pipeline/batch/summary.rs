@@ -61,6 +61,12 @@ impl Place {
     }
 }
 
+/// Why the first fault of the main swing that was not measured was not.
+pub fn why_not(report: &Report) -> Option<&str> {
+    let main = report.swings.iter().find(|s| s.main)?;
+    main.faults.values().find(|f| f.verdict == Verdict::CannotMeasure).map(|f| f.text.as_str())
+}
+
 /// One upload's line.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Line {
@@ -79,6 +85,22 @@ pub struct Line {
     pub tonight: bool,
 }
 
+/// How much of a clip's id is shown: enough for `dawnsheet verdict` among thousands.
+const ID: usize = 8;
+
+impl Line {
+    /// The first digits of the clip's id, by which `dawnsheet verdict` knows it too.
+    fn id(&self) -> &str {
+        self.clip.as_deref().and_then(|c| c.get(..ID)).unwrap_or("-")
+    }
+
+    /// As told while the run goes on: whose clip, how it ended, and why.
+    pub fn progress(&self) -> String {
+        let why = if self.note.is_empty() { String::new() } else { format!("  {}", printable(&self.note)) };
+        format!("{}  {}  {}{why}", printable(&self.file), self.id(), self.place.words())
+    }
+}
+
 /// The night.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Summary {
@@ -91,6 +113,9 @@ pub struct Summary {
     pub skipped: usize,
     pub other_files: usize,
     pub unreadable_folders: Vec<String>,
+    /// What was put in and does not agree, one sentence each: names, settings.
+    #[serde(default)]
+    pub disagreements: Vec<String>,
     /// Why the run stopped early, where it did.
     pub stopped: Option<String>,
     pub interrupted: bool,
@@ -152,7 +177,7 @@ impl Summary {
         for l in lines {
             let file = printable(&l.file);
             let mark = if l.new { ' ' } else { '=' };
-            text.push_str(&format!("{mark} {:<14}  {file:<width$}  {}\n", l.place.words(), printable(&l.note)));
+            text.push_str(&format!("{mark} {:<14}  {:<ID$}  {file:<width$}  {}\n", l.place.words(), l.id(), printable(&l.note)));
         }
         let all = [
             Place::Flagged,
@@ -176,8 +201,14 @@ impl Summary {
             text.push_str(&format!(" ({before} done before, marked =)"));
         }
         text.push('\n');
+        if self.count(Place::Flagged) + self.count(Place::Borderline) > 0 {
+            text.push_str("your word on one: dawnsheet verdict CLIP agree|disagree, by its id or file name above\n");
+        }
         if self.other_files > 0 {
             text.push_str(&format!("{} other files in the inbox were left alone\n", self.other_files));
+        }
+        for d in &self.disagreements {
+            text.push_str(&format!("{}\n", printable(d)));
         }
         for folder in &self.unreadable_folders {
             text.push_str(&format!("cannot be read: {}\n", printable(folder)));

@@ -9,6 +9,7 @@ use dawnsheet::export::{self, Format};
 use dawnsheet::history::verdicts::{Candidate, Given, ours};
 use dawnsheet::history::{Store, elsewhere};
 use dawnsheet::intake::names;
+use dawnsheet::place::OutFolder;
 use dawnsheet::report::Report;
 use dawnsheet::report::printable;
 use dawnsheet::report::types::FaultName;
@@ -17,7 +18,7 @@ use std::path::PathBuf;
 
 #[derive(Args)]
 pub struct Judge {
-    /// The clip's id, or its first digits
+    /// The clip: its id or the first digits of it, its file name, or the student where only one clip of theirs is judged
     clip: String,
     /// Whether you agree with the verdict
     #[arg(value_enum)]
@@ -28,7 +29,7 @@ pub struct Judge {
     /// A note to keep with it
     #[arg(long, default_value = "", value_name = "TEXT", hide_default_value = true)]
     note: String,
-    /// Whose clip, by name or folder name below `reports`, where several students sent the same
+    /// Whose clip, by name, alias or folder name below `reports`, where several students sent the same
     #[arg(long)]
     student: Option<String>,
     /// Folder of an earlier run
@@ -76,7 +77,7 @@ pub fn judge(a: &Judge) -> Result<u8> {
     // nobody erases the student between the look and the word
     let pen = out.pen()?;
     let mut store = Store::open(&out.store())?;
-    let found = the_clip(&store, &a.clip, a.student.as_deref())?;
+    let found = the_clip(&out, &store, &a.clip, a.student.as_deref())?;
     let report = store.result(&found.owner, &found.clip)?.ok_or_else(|| Error::Internal("a listed clip is gone".into()))?;
     let fault = match a.fault {
         Some(fault) => fault,
@@ -100,22 +101,18 @@ pub fn judge(a: &Judge) -> Result<u8> {
     Ok(0)
 }
 
-/// The one judged clip that is meant. Errors: none, or several; they are named.
-fn the_clip(store: &Store, wanted: &str, student: Option<&str>) -> Result<Candidate> {
-    let prefix = wanted.to_lowercase();
-    if prefix.is_empty() || !prefix.chars().all(|c| c.is_ascii_hexdigit()) {
-        return Err(Error::Usage(format!(
-            "'{}' is no clip's id: ids are hexadecimal, as on the sheet and in file names",
-            printable(wanted)
-        )));
-    }
-    let mut found = store.clips_beginning(&prefix)?;
+/// The one judged clip that is meant: by the first digits of its id, else by its file name, else by its student. Errors: none, or
+/// several; they are named.
+fn the_clip(out: &OutFolder, store: &Store, wanted: &str, student: Option<&str>) -> Result<Candidate> {
+    let shown = printable(wanted);
+    let (mut found, by_id) = called(out, store, wanted)?;
     let all = found.len();
     if let Some(student) = student {
-        let same = |name: &str| names::same(name, student);
-        found.retain(|c| same(&c.owner) || c.student.as_deref().is_some_and(same));
+        let owners: Vec<String> = forget::find(out, store, None, student).unwrap_or_default().into_iter().map(|w| w.owner).collect();
+        found.retain(|(c, _)| owners.contains(&c.owner));
     }
-    let mut ids: Vec<&str> = found.iter().map(|c| c.clip.as_str()).collect();
+    let mut ids: Vec<&str> = found.iter().map(|(c, _)| c.clip.as_str()).collect();
+    ids.sort_unstable();
     ids.dedup();
     let several = |what: &str, names: &[String]| {
         let named: Vec<&str> = names.iter().take(8).map(String::as_str).collect();
@@ -124,17 +121,52 @@ fn the_clip(store: &Store, wanted: &str, student: Option<&str>) -> Result<Candid
     };
     match (ids.len(), found.len()) {
         (0, _) if all > 0 => Err(Error::Usage(format!("that clip is not of a student '{}'", printable(student.unwrap_or_default())))),
-        (0, _) => Err(Error::Usage(format!("no judged clip's id begins with {prefix}"))),
-        (1, 1) => Ok(found.remove(0)),
+        (0, _) => Err(Error::Usage(format!(
+            "no judged clip's id begins with {shown}, and neither a file nor a student is called so: ids stand in the run's table, on the \
+             sheet and in file names"
+        ))),
+        (1, 1) => Ok(found.remove(0).0),
         (1, _) => {
-            let owners: Vec<String> = found.iter().map(|c| format!("--student {}", c.owner)).collect();
+            let owners: Vec<String> = found.iter().map(|(c, _)| format!("--student {}", c.owner)).collect();
             Err(several("several students sent this clip; say whose", &owners))
         }
         _ => {
-            let ids: Vec<String> = ids.into_iter().map(Into::into).collect();
-            Err(several(&format!("several clips begin with {prefix}; write more of the id"), &ids))
+            let ids: Vec<String> = found.iter().map(|(c, file)| format!("{} ({})", c.clip, printable(file))).collect();
+            let more = if by_id { "write more of the id" } else { "name one by its id" };
+            Err(several(&format!("several clips go by {shown}; {more}"), &ids))
         }
     }
+}
+
+/// Judged clips that go by a word, with their files; and whether by their ids.
+fn called(out: &OutFolder, store: &Store, wanted: &str) -> Result<(Vec<(Candidate, String)>, bool)> {
+    let wanted = wanted.trim();
+    let all: Vec<(Candidate, String)> = store
+        .results()?
+        .into_iter()
+        .map(|(s, _)| (Candidate { owner: s.owner, clip: s.report.clip.id, student: s.report.clip.student }, s.report.clip.file))
+        .collect();
+    let those = |wanted: &dyn Fn(&Candidate, &str) -> bool| -> Vec<(Candidate, String)> {
+        all.iter().filter(|(c, file)| wanted(c, file)).cloned().collect()
+    };
+    if wanted.is_empty() {
+        return Ok((Vec::new(), true));
+    }
+    let prefix = wanted.to_lowercase();
+    let by_id = those(&|c, _| c.clip.starts_with(&prefix));
+    if !by_id.is_empty() {
+        return Ok((by_id, true));
+    }
+    let by_file = those(&|_, file| {
+        let name = file.rsplit('/').next().unwrap_or(file);
+        let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+        [file, name, stem].iter().any(|f| names::same(f, wanted))
+    });
+    if !by_file.is_empty() {
+        return Ok((by_file, false));
+    }
+    let owners: Vec<String> = forget::find(out, store, None, wanted).unwrap_or_default().into_iter().map(|w| w.owner).collect();
+    Ok((those(&|c, _| owners.contains(&c.owner)), false))
 }
 
 /// The fault that leads the clip's verdict: the worst verdict, and of equal ones the likeliest.
@@ -149,10 +181,7 @@ fn worst(report: &Report) -> Option<FaultName> {
 pub fn desk(a: &Desk) -> Result<u8> {
     let out = existing(&a.out)?;
     dawnsheet::desk::serve(out, a.port, a.elsewhere.reach()?, |address| {
-        use std::io::Write;
         println!("{address}");
-        // whoever waits for the line gets it now; nobody reading is no reason to stop
-        let _ = std::io::stdout().flush();
         eprintln!("the desk is open at the address above, for this machine alone; Ctrl-C closes it");
     })?;
     Ok(0)

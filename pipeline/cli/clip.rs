@@ -64,6 +64,7 @@ pub fn run(a: Clip) -> Result<u8> {
         playback: a.playback_factor.map(|f| (f, PlaybackSource::Option)),
         ..Brief::default()
     };
+    brief.set_club(None, &settings.clubs);
     brief.set_dates(None, &name, a.file.metadata().ok().and_then(|m| m.modified().ok()));
     let out = a.out.as_deref().map(OutFolder::open).transpose()?;
     let _lock = out.as_ref().map(OutFolder::lock_beside).transpose()?;

@@ -2,16 +2,16 @@
 
 use super::existing;
 use clap::Args;
+use dawnsheet::batch::forget;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::history::trend::{self, Trend as Series};
-use dawnsheet::intake::names;
 use dawnsheet::report::printable;
 use std::path::PathBuf;
 
 #[derive(Args)]
 pub struct Trend {
-    /// The student, by name or by folder name below `reports` [default: everyone]
+    /// The student, by name, alias or folder name below `reports` [default: everyone]
     student: Option<String>,
     /// Folder of an earlier run
     #[arg(long, default_value = "out", value_name = "DIR")]
@@ -29,8 +29,8 @@ pub fn run(a: &Trend) -> Result<u8> {
     let store = Store::open(&out.store())?;
     let mut stored: Vec<_> = store.results()?.into_iter().map(|(s, _)| s).collect();
     if let Some(wanted) = &a.student {
-        let same = |name: &str| names::same(name, wanted);
-        stored.retain(|s| same(&s.owner) || s.report.clip.student.as_deref().is_some_and(same));
+        let whom: Vec<String> = forget::find(&out, &store, None, wanted)?.into_iter().map(|w| w.owner).collect();
+        stored.retain(|s| whom.contains(&s.owner));
         if stored.is_empty() {
             return Err(Error::Usage(format!("no clip of a student '{}' in {}", printable(wanted), out.root().display())));
         }
@@ -50,9 +50,10 @@ pub fn run(a: &Trend) -> Result<u8> {
 fn trend_table(found: &[Series]) -> String {
     let mut text = String::new();
     let mut last = String::new();
+    let all: Vec<&Series> = found.iter().collect();
     for t in found {
         let who = t.student.as_deref().map_or_else(|| "no student".into(), printable);
-        let heading = format!("{who}, {}, {}", trend::view_words(t.view), t.club.words());
+        let heading = format!("{who}, {}", t.heading(&all));
         if heading != last {
             text.push_str(&format!("{}{heading}\n", if last.is_empty() { "" } else { "\n" }));
             last = heading;

@@ -65,7 +65,7 @@ async fn aside<T: IntoResponse + Send + 'static>(
         Ok(Ok(None)) => nothing().await,
         Ok(Err(Error::Usage(why))) => (StatusCode::BAD_REQUEST, why).into_response(),
         Ok(Err(e)) => {
-            eprintln!("dawnsheet: {e}");
+            crate::tell::err(format_args!("dawnsheet: {e}\n"));
             (StatusCode::INTERNAL_SERVER_ERROR, "the desk could not do that: the terminal says why").into_response()
         }
         Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),

@@ -8,6 +8,7 @@ use super::{Source, each, point, rounded};
 use crate::seen::Seen;
 use crate::seen::keypoints::{Keypoint as K, Look};
 use serde_json::json;
+use std::collections::BTreeMap;
 
 /// Neck and middle of the hips are midpoints of ours; our model has no small toe.
 const BODY_25: [Source; 25] = [
@@ -38,9 +39,17 @@ const BODY_25: [Source; 25] = [
     Source::One(K::RightHeel),
 ];
 
-/// Frame and document of every picture of the measuring pass.
-pub fn frames(seen: &Seen) -> impl Iterator<Item = (usize, String)> {
-    each(&seen.body).map(|(frame, _, look)| (frame, document(look)))
+/// Frame and document of every picture from the first to the last of the measuring pass. Readers take the files for consecutive
+/// pictures: one that was not looked at has its file too, with nobody in it, as the format has it for a picture in which nobody
+/// was found.
+pub fn frames(seen: &Seen) -> Vec<(usize, String)> {
+    let looks: BTreeMap<usize, &Look> = each(&seen.body).map(|(frame, _, look)| (frame, look)).collect();
+    let (Some((first, _)), Some((last, _))) = (looks.first_key_value(), looks.last_key_value()) else { return Vec::new() };
+    (*first..=*last).map(|frame| (frame, looks.get(&frame).map_or_else(nobody, |look| document(look)))).collect()
+}
+
+fn nobody() -> String {
+    json!({ "version": 1.3, "people": [] }).to_string()
 }
 
 fn document(look: &Look) -> String {

@@ -3,6 +3,7 @@
 #[cfg(feature = "queue")]
 pub mod connect;
 pub mod elsewhere;
+pub mod golfers;
 #[cfg(feature = "queue")]
 mod login;
 pub mod owners;

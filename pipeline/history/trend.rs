@@ -2,14 +2,16 @@
 //! A day has one value, however many clips were filmed on it. A change is only called one where a test that may be looked
 //! at after every clip says so, corrected over all that is followed, and it is more than error and a day's form can make.
 
+use super::golfers::lead_side;
 use super::sequential::{AnyTime, holm, sequential_ranks};
 use super::statistics::{
     Ewma, Line, MannKendall, ewma, mann_kendall, minimal_detectable_change, root_mean_square, spread_about, theil_sen,
 };
 use crate::history::store::Stored;
-use crate::intake::{Brief, date};
+use crate::intake::brief::has_long_club;
+use crate::intake::date;
 use crate::report::Report;
-use crate::report::types::{CapturedSource, Measured, ViewKind};
+use crate::report::types::{CapturedSource, Clip, Measured, Side, ViewKind};
 use crate::track::signal::median;
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -54,12 +56,12 @@ pub enum ClubClass {
 }
 
 impl ClubClass {
-    /// Of a clip's club as written by the sender.
-    pub fn of(club: Option<&str>) -> ClubClass {
-        match club.map(str::trim).filter(|c| !c.is_empty()) {
+    /// Of a clip's club.
+    pub fn of(clip: &Clip) -> ClubClass {
+        match has_long_club(clip) {
             None => ClubClass::Unnamed,
-            Some(club) if (Brief { club: Some(club.into()), ..Brief::default() }).long_club() => ClubClass::Long,
-            Some(_) => ClubClass::Short,
+            Some(true) => ClubClass::Long,
+            Some(false) => ClubClass::Short,
         }
     }
 
@@ -133,7 +135,8 @@ impl Word {
     }
 }
 
-/// One metric of one student over time, one view and club class.
+/// One metric of one student over time, one view, club class and side in front: clips that swing the other way show somebody
+/// else, or a mirrored picture.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Trend {
     pub owner: String,
@@ -142,6 +145,8 @@ pub struct Trend {
     pub unit: String,
     pub view: ViewKind,
     pub club: ClubClass,
+    /// Side in front; null where none was read.
+    pub lead: Option<Side>,
     /// In time order; at least one.
     pub points: Vec<Point>,
     /// In time order; at least one.
@@ -205,8 +210,8 @@ struct Dated<'a> {
     value: &'a Measured,
 }
 
-/// What may be compared: one view, one kind of club.
-type Alike = (ViewKind, ClubClass);
+/// What may be compared: one view, one kind of club, one side in front.
+type Alike = (ViewKind, ClubClass, Option<Side>);
 
 /// All trends, by student, view, club class and metric (as tracked). Clips of which nobody knows when they were filmed are
 /// left out.
@@ -223,10 +228,15 @@ fn of_student(owner: &str, reports: &[&Report]) -> Vec<Trend> {
     for report in reports {
         let when = filmed(report).and_then(|c| Some((date::local_day(c)?, date::instant(c)?)));
         let (Some((day, at)), Some(view)) = (when, &report.view) else { continue };
-        let club = ClubClass::of(report.clip.club.as_deref());
+        let club = ClubClass::of(&report.clip);
         for (i, metric) in TRACKED.iter().enumerate() {
             if let Some(value) = value(report, metric.metric) {
-                series.entry((view.kind, club)).or_default().entry(i).or_default().push(Dated { day, at, report, value });
+                series.entry((view.kind, club, lead_side(report))).or_default().entry(i).or_default().push(Dated {
+                    day,
+                    at,
+                    report,
+                    value,
+                });
             }
         }
     }
@@ -278,7 +288,7 @@ pub fn csv(trends: &[Trend]) -> String {
 }
 
 /// Everything about a series but its word, which takes the others of the student.
-fn unjudged(owner: &str, metric: Tracked, (view, club): Alike, mut found: Vec<Dated>) -> Trend {
+fn unjudged(owner: &str, metric: Tracked, (view, club, lead): Alike, mut found: Vec<Dated>) -> Trend {
     found.sort_by(|a, b| (a.day, a.at, &a.report.clip.id).cmp(&(b.day, b.at, &b.report.clip.id)));
     let first_day = found[0].day;
     let since = |day: Date| f64::from(day.since(first_day).map_or(0, |s| s.get_days()));
@@ -308,6 +318,7 @@ fn unjudged(owner: &str, metric: Tracked, (view, club): Alike, mut found: Vec<Da
         unit: found[0].value.unit.clone(),
         view,
         club,
+        lead,
         word: Word::TooEarly,
         reason: String::new(),
         first: ends.map(|e| e.0),
@@ -397,6 +408,13 @@ pub fn sparkline(values: impl Iterator<Item = f64> + Clone) -> String {
 }
 
 impl Trend {
+    /// What the series holds, in words; the side in front where the student has clips of both.
+    pub fn heading(&self, all: &[&Trend]) -> String {
+        let both = all.iter().any(|t| t.owner == self.owner && t.lead != self.lead);
+        let side = self.lead.filter(|_| both).map_or_else(String::new, |s| format!(", {} side in front", s.words()));
+        format!("{}, {}{side}", view_words(self.view), self.club.words())
+    }
+
     /// The newest clip's value.
     pub fn newest(&self) -> &Point {
         &self.points[self.points.len() - 1]

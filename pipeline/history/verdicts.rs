@@ -142,14 +142,6 @@ impl Store {
     pub fn verdicts(&self) -> Result<Vec<Given>> {
         Ok(said(&self.db, "", [])?.into_iter().map(|(word, _)| word).collect())
     }
-
-    /// Judged clips whose id begins so (hexadecimal digits), by id and owner.
-    pub fn clips_beginning(&self, prefix: &str) -> Result<Vec<Candidate>> {
-        let mut statement =
-            self.db.prepare("SELECT owner, clip, student FROM result WHERE substr(clip, 1, length(?1)) = ?1 ORDER BY clip, owner")?;
-        let rows = statement.query_map([prefix], |r| Ok(Candidate { owner: r.get(0)?, clip: r.get(1)?, student: r.get(2)? }))?;
-        Ok(rows.collect::<rusqlite::Result<_>>()?)
-    }
 }
 
 /// The newest of each owner, clip and fault, oldest first. `all`: oldest first.

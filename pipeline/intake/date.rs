@@ -3,23 +3,59 @@
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime};
 use jiff::tz::TimeZone;
+use std::ops::Range;
 
-/// A date (with a time of day, where one follows) in a file name: `20260412`, `2026-04-12`, `20260412_183015`… ISO 8601.
+/// A date (with a time of day, where one follows) in a file name: `20260412`, `2026-04-12`, `20260412_183015`, `12.4.2026`…
+/// ISO 8601.
 pub fn from_file_name(name: &str) -> Option<String> {
+    in_name(name).map(|(_, date)| date)
+}
+
+/// As [`from_file_name`], with where it stands.
+pub fn in_name(name: &str) -> Option<(Range<usize>, String)> {
     let bytes = name.as_bytes();
     for start in 0..bytes.len() {
         if start > 0 && bytes[start - 1].is_ascii_digit() {
             continue;
         }
-        let Some((date, used)) = date_at(&bytes[start..]) else { continue };
+        let Some((date, used)) = date_at(&bytes[start..]).or_else(|| day_first(&bytes[start..])) else { continue };
         let rest = &bytes[start + used..];
         let time = rest.first().filter(|b| matches!(b, b'_' | b'-' | b'T' | b' ')).and_then(|_| time_at(&rest[1..]));
-        return Some(match time {
-            Some((h, m, s)) => DateTime::new(date.year(), date.month(), date.day(), h, m, s, 0).ok()?.to_string(),
-            None => date.to_string(),
-        });
+        return match time {
+            Some((h, m, s)) => {
+                let at = DateTime::new(date.year(), date.month(), date.day(), h, m, s, 0).ok()?;
+                Some((start..start + used + 7, at.to_string()))
+            }
+            None => Some((start..start + used, date.to_string())),
+        };
     }
     None
+}
+
+/// Day, month and year of four digits. With points the day is first (common practice); with others a date of which nobody
+/// knows which is the month is none.
+fn day_first(b: &[u8]) -> Option<(Date, usize)> {
+    let (first, one) = short(b)?;
+    let sign = *b.get(one).filter(|s| matches!(s, b'.' | b'-' | b'_'))?;
+    let (second, two) = short(&b[one + 1..])?;
+    let at = one + 1 + two;
+    if b.get(at) != Some(&sign) || b.get(at + 5).is_some_and(u8::is_ascii_digit) {
+        return None;
+    }
+    let year = number(b.get(at + 1..at + 5)?).filter(|y| (2000..2100).contains(y))?;
+    let (day, month) = match (sign, first, second) {
+        (b'.', ..) => (first, second),
+        _ if first == second || first > 12 => (first, second),
+        _ if second > 12 => (second, first),
+        _ => return None,
+    };
+    Some((Date::new(year, month as i8, day as i8).ok()?, at + 5))
+}
+
+/// A number of one or two digits, and how many.
+fn short(b: &[u8]) -> Option<(i16, usize)> {
+    let digits = b.iter().take(3).take_while(|d| d.is_ascii_digit()).count();
+    if digits == 0 || digits > 2 { None } else { Some((number(&b[..digits])?, digits)) }
 }
 
 fn number(digits: &[u8]) -> Option<i16> {
@@ -82,6 +118,13 @@ mod tests {
     fn names_of_phones_and_people_give_their_date() {
         assert_eq!(from_file_name("VID_20260412_183015.mp4").as_deref(), Some("2026-04-12T18:30:15"));
         assert_eq!(from_file_name("7 iron 2026-04-12.mov").as_deref(), Some("2026-04-12"));
+        for dotted in ["24.11.2026.mp4", "driver 24.11.2026 2.mp4", "24-11-2026.mp4", "11-24-2026.mp4", "24_11_2026_7i.mp4"] {
+            assert_eq!(from_file_name(dotted).as_deref(), Some("2026-11-24"), "{dotted}");
+        }
+        assert_eq!(from_file_name("4.5.2026.mp4").as_deref(), Some("2026-05-04"));
+        for none in ["4-5-2026.mp4", "31.02.2026.mp4", "124.11.2026.mp4", "24.11.20261.mp4", "24.11-2026.mp4", "IMG_0042.MOV"] {
+            assert_eq!(from_file_name(none), None, "{none}");
+        }
         assert_eq!(from_file_name("IMG_4711.MOV"), None);
         assert_eq!(from_file_name("20261399.mp4"), None);
         assert_eq!(from_file_name("120260412.mp4"), None);

@@ -129,7 +129,7 @@ pub fn upload(
         Some(Ok(note)) => (note, None),
         Some(Err(why)) => (sidecar::Sidecar::default(), Some(why)),
     };
-    let brief = brief(&entry, note, roster);
+    let brief = brief(&entry, note, roster, settings);
     let settle = settings.intake.settle_seconds;
     if let Some(age) = entry.modified.and_then(|m| now.duration_since(m).ok())
         && age.as_secs_f64() < settle
@@ -145,7 +145,7 @@ pub fn relative(inbox: &Path, path: &Path) -> String {
     below.components().map(|c| c.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
 }
 
-fn brief(entry: &Entry, note: sidecar::Sidecar, roster: &Roster) -> Brief {
+fn brief(entry: &Entry, note: sidecar::Sidecar, roster: &Roster, settings: &Settings) -> Brief {
     let mut brief = Brief { file: entry.file.clone(), ..Brief::default() };
     let called = note.student.clone().or(entry.file.split_once('/').map(|(first, _)| first.to_string()));
     let student = called.as_deref().and_then(|n| roster.find(n));
@@ -157,7 +157,7 @@ fn brief(entry: &Entry, note: sidecar::Sidecar, roster: &Roster) -> Brief {
         .map(|s| (s, LeadSideSource::Sidecar))
         .or_else(|| student.and_then(|s| s.lead_side).map(|s| (s, LeadSideSource::Roster)));
     brief.playback = note.playback_factor.map(|f| (f, PlaybackSource::Sidecar));
-    brief.club = note.club;
+    brief.set_club(note.club, &settings.clubs);
     brief.note = note.note;
     brief.set_dates(note.captured, &entry.file, entry.modified);
     brief

@@ -2,11 +2,13 @@
 
 pub mod admit;
 pub mod brief;
+pub mod club;
 pub mod date;
 pub mod inbox;
 pub mod names;
 pub mod roster;
 pub mod sidecar;
+pub mod unmatched;
 
 pub use brief::Brief;
 pub use inbox::{Upload, walk};

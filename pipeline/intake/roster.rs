@@ -26,6 +26,13 @@ pub struct Roster {
     students: Vec<Student>,
 }
 
+/// The file, with where each student stands in it.
+#[derive(Deserialize)]
+struct Listed {
+    #[serde(default)]
+    student: Vec<toml::Spanned<toml::Table>>,
+}
+
 const KEYS: [&str; 5] = ["name", "lead_side", "stature_cm", "aliases", "working_on"];
 const STATURES: std::ops::RangeInclusive<f64> = 80.0..=230.0;
 
@@ -39,18 +46,42 @@ impl Roster {
 
     /// As [`Roster::load`], from text: a list of `[[student]]`.
     pub fn parse(text: &str) -> Result<Roster> {
-        let table: toml::Table = text.parse().map_err(|e: toml::de::Error| Error::Usage(e.message().into()))?;
+        let line = |at: usize| 1 + text[..at.min(text.len())].matches('\n').count();
+        let broken = |e: &toml::de::Error| {
+            let place = e.span().map_or_else(String::new, |s| format!("line {}: ", line(s.start)));
+            Error::Usage(format!("{place}{}", e.message()))
+        };
+        let table: toml::Table = text.parse().map_err(|e| broken(&e))?;
         check_keys(&table, &["student"], "")?;
+        let listed: Listed = toml::from_str(text).map_err(|e| broken(&e))?;
         let mut students: Vec<Student> = Vec::new();
-        for entry in table.get("student").and_then(toml::Value::as_array).into_iter().flatten() {
-            let entry = entry.as_table().ok_or_else(|| Error::Usage("write students as [[student]]".into()))?;
-            check_keys(entry, &KEYS, "student")?;
-            let student: Student = entry.clone().try_into().map_err(|e: toml::de::Error| Error::Usage(e.message().into()))?;
+        for entry in listed.student {
+            let (span, entry) = (entry.span(), entry.into_inner());
+            let name = entry.get("name").and_then(toml::Value::as_str).map_or_else(String::new, |n| format!(", student '{n}'"));
+            // the line of the key that is meant, where the message names one
+            let at = |key: Option<&str>| {
+                // a table's span is that of its heading alone
+                let own = text[span.start.min(text.len())..].lines().enumerate().map(|(i, l)| (i, l.trim_start()));
+                let mut own = own.take_while(|(i, l)| *i == 0 || !l.starts_with("[["));
+                let says = |l: &str, k: &str| l.strip_prefix(k).is_some_and(|r| r.trim_start().starts_with('='));
+                let below = key.and_then(|k| own.find(|(_, l)| says(l, k))).map(|(i, _)| i);
+                format!("line {}{name}: ", line(span.start) + below.unwrap_or(0))
+            };
+            let unknown = entry.keys().find(|k| !KEYS.contains(&k.as_str())).map(String::as_str);
+            check_keys(&entry, &KEYS, "student").map_err(|e| Error::Usage(format!("{}{e}", at(unknown))))?;
+            let wrong = KEYS.into_iter().find(|k| {
+                let alone = entry.get(*k).map(|v| toml::Table::from_iter([("name".into(), "".into()), ((*k).into(), v.clone())]));
+                alone.is_some_and(|t| t.try_into::<Student>().is_err())
+            });
+            let student: Student = entry.try_into().map_err(|e: toml::de::Error| {
+                let key = wrong.map_or_else(String::new, |k| format!("{k}: "));
+                Error::Usage(format!("{}{key}{}", at(wrong), e.message()))
+            })?;
             if student.stature_cm.is_some_and(|s| !STATURES.contains(&s)) {
-                return Err(Error::Usage(format!("stature_cm of '{}' is outside its range 80 to 230", student.name)));
+                return Err(Error::Usage(format!("{}stature_cm is outside its range 80 to 230", at(Some("stature_cm")))));
             }
             if let Some(double) = students.iter().find(|s| s.answers_to(&student.name) || student.aliases.iter().any(|a| s.answers_to(a))) {
-                return Err(Error::Usage(format!("'{}' and '{}' go by the same name", double.name, student.name)));
+                return Err(Error::Usage(format!("{}goes by the same name as '{}'", at(None), double.name)));
             }
             students.push(student);
         }
@@ -89,6 +120,16 @@ mod tests {
         assert_eq!(r.find("ADA L").unwrap().stature_cm, Some(170.0));
         let e = Roster::parse("[[student]]\nname = \"Ada\"\nstatur_cm = 170").unwrap_err().to_string();
         assert!(e.contains("statur_cm") && e.contains("stature_cm"), "{e}");
+        for (wrong, says) in [
+            ("lead_side = \"leftt\"", "line 5, student 'Bo': lead_side: "),
+            ("aliases = [\"bob\"]\nstature_cm = 17.5", "line 6, student 'Bo': stature_cm is outside"),
+            ("stature = 170", "line 5, student 'Bo': unknown key 'stature'"),
+            ("aliases = [\"ada\"]", "line 3, student 'Bo': goes by the same name as 'Ada'"),
+            ("stature_cm = = 3", "line 5: "),
+        ] {
+            let e = Roster::parse(&format!("[[student]]\nname = \"Ada\"\n[[student]]\nname = \"Bo\"\n{wrong}\n")).unwrap_err().to_string();
+            assert!(e.contains(says), "{wrong}: {e}");
+        }
         for twin in ["ada", " ADA"] {
             assert!(Roster::parse(&format!("[[student]]\nname = \"Ada\"\n[[student]]\nname = \"{twin}\"")).is_err());
         }

@@ -8,6 +8,7 @@ pub use verdicts::probability_over;
 
 use crate::intake::Brief;
 use crate::measure::budget::{Budget, judging_sha256};
+use crate::measure::proportions::proportions;
 use crate::measure::{Context, Quantities, measure, names, shown};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::types::*;
@@ -46,6 +47,8 @@ impl Identity {
             captured_source: captured.as_ref().map(|c| c.1),
             captured: captured.map(|c| c.0),
             club: self.brief.club.clone(),
+            club_source: self.brief.club_source,
+            club_kind: self.brief.club_kind,
         }
     }
 }
@@ -67,9 +70,9 @@ fn model_of(seen: &Seen, choice: ModelChoice, models: &Models) -> String {
 /// The report of a clip that could not be opened or worked through.
 pub fn failed(identity: &Identity, reason: Reason, choice: ModelChoice, models: &Models, settings: &Settings) -> Report {
     let mut needs_look_because = Vec::new();
-    let again = reason.code.cured_by_filming_again();
+    let again = reason.code.cured_by_another_clip();
     if again {
-        needs_look_because.push(format!("film again: {}", reason.text));
+        needs_look_because.push(format!("{}: {}", reason.code.again().words(), reason.text));
     }
     Report {
         schema: SCHEMA.into(),
@@ -122,6 +125,10 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
             }
             if brief.stature_cm.is_none() {
                 reasons.push(ReasonCode::StatureAssumed.because(format!("{:.0} cm", settings.scale.assumed_stature_cm)));
+            }
+            // where the pictures are too few for any verdict that is said already
+            if !found.iter().any(|r| r.code == ReasonCode::FewFrames) {
+                reasons.extend(gates::slow_pictures(seen, read, &faults));
             }
             reasons.extend(found);
         }
@@ -179,6 +186,7 @@ fn golfer(read: &SwingRead, seen: &Seen, brief: &Brief) -> Golfer {
         agrees_with_motion: agrees,
         people_seen: seen.about.people_seen,
         chosen_because: seen.about.chosen_because.clone(),
+        proportions: proportions(read),
     }
 }
 

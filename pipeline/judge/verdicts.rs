@@ -3,7 +3,7 @@
 use crate::intake::Brief;
 use crate::measure::{Quantities, Reading};
 use crate::report::types::*;
-use crate::report::{ReasonCode, Severity};
+use crate::report::{Again, ReasonCode, Severity};
 use crate::settings::Settings;
 use std::collections::BTreeMap;
 
@@ -158,8 +158,8 @@ pub fn conclude(report: &mut Report) {
         report.verdict = main.faults.values().map(|f| f.verdict).min();
         let deliberate_other_view = report.view.as_ref().is_some_and(|v| v.kind == ViewKind::DownTheLine);
         let mut cannot = Vec::new();
-        // the worst verdict first: of a clip that is flagged the first sentence says why
-        let mut by_need: Vec<(FaultName, &Fault)> = main.faults.iter().map(|(n, f)| (*n, f)).collect();
+        // what decided the clip's verdict is told first: the worst, and of equal ones the likeliest
+        let mut by_need: Vec<(FaultName, &Fault)> = main.faults.iter().map(|(name, f)| (*name, f)).collect();
         by_need.sort_by(|(_, a), (_, b)| {
             a.verdict.cmp(&b.verdict).then(b.probability.unwrap_or(0.0).total_cmp(&a.probability.unwrap_or(0.0)))
         });
@@ -171,17 +171,19 @@ pub fn conclude(report: &mut Report) {
                 _ => {}
             }
         }
-        let again = report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.cured_by_filming_again());
-        if !cannot.is_empty() && again {
+        // footage that was filmed anew is sent anew: one of them is asked for, never both
+        let blocking = report.reasons.iter().filter(|r| r.severity == Severity::Blocking).map(|r| r.code.again());
+        let again = blocking.max().unwrap_or(Again::No);
+        if !cannot.is_empty() && again != Again::No {
             for (name, why) in cannot {
-                because.push(format!("film again: {} cannot be measured, {why}", name.words()));
+                because.push(format!("{}: {} cannot be measured, {why}", again.words(), name.words()));
             }
             severity = severity.max(0.5);
         }
     } else {
-        for r in report.reasons.iter().filter(|r| r.severity == Severity::Blocking) {
-            because.push(format!("film again: {}", r.text));
-        }
+        let blocking = || report.reasons.iter().filter(|r| r.severity == Severity::Blocking);
+        let again = blocking().map(|r| r.code.again()).max().filter(|a| *a != Again::No).unwrap_or(Again::Film);
+        because.extend(blocking().map(|r| format!("{}: {}", again.words(), r.text)));
         severity = 0.5;
     }
     because.extend(doubts.into_iter().map(|r| r.text.clone()));

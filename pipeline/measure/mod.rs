@@ -7,6 +7,7 @@ mod elbow;
 mod head;
 pub mod names;
 pub mod outline;
+pub mod proportions;
 mod setup;
 mod shown;
 mod spine;

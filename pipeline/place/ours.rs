@@ -23,6 +23,11 @@ pub const FOLDERS: [&str; 6] = ["reports", "keypoints", "sheet", "logs", "export
 pub const FILES: [&str; 7] =
     ["dawnsheet.sqlite", "dawnsheet.sqlite-wal", "dawnsheet.sqlite-shm", "dawnsheet.lock", "quarantine.json", "skipped.txt", ".write-test"];
 
+/// File of settings that were in force before others came, by their hash: what once was named stays what it was.
+pub fn former_settings(sha256: &str) -> String {
+    format!("settings-{}.toml", sha256.chars().take(8).collect::<String>())
+}
+
 /// What a worker leaves in its folder.
 const WORKERS: [&str; 7] = ["clip", "report.json", "seen.npz", "timings.json", "stderr.txt", "whole.json", "whole.part"];
 

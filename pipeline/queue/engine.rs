@@ -291,11 +291,11 @@ impl Queue {
                     first = false;
                     // the engine stops as a whole when the database fails one slot; what it held comes back by recovery
                     if let Err(e) = self.runtime.block_on(worker.run()) {
-                        eprintln!("dawnsheet: {e}: trying again");
+                        crate::tell::err(format_args!("dawnsheet: {e}: trying again\n"));
                     }
                 }
                 Err(e) if first => return Err(e),
-                Err(e) => eprintln!("dawnsheet: {e}: trying again"),
+                Err(e) => crate::tell::err(format_args!("dawnsheet: {e}: trying again\n")),
             }
             if !ended() {
                 std::thread::sleep(PAUSE);

@@ -3,7 +3,7 @@
 pub mod reasons;
 pub mod types;
 
-pub use reasons::{Reason, ReasonCode, Severity};
+pub use reasons::{Again, Reason, ReasonCode, Severity};
 pub use types::Report;
 
 impl Report {

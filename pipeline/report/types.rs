@@ -47,6 +47,51 @@ pub struct Clip {
     pub captured: Option<String>,
     pub captured_source: Option<CapturedSource>,
     pub club: Option<String>,
+    /// Null where no club is named, and in reports of earlier versions.
+    #[serde(default)]
+    pub club_source: Option<ClubSource>,
+    /// By the settings' words for clubs; null where they do not know the club.
+    #[serde(default)]
+    pub club_kind: Option<ClubKind>,
+}
+
+/// Where a clip's club comes from, best first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ClubSource {
+    Sidecar,
+    FileName,
+}
+
+/// Kinds of club, longest first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ClubKind {
+    Driver,
+    Wood,
+    Hybrid,
+    Iron,
+    Wedge,
+    Putter,
+}
+
+impl ClubKind {
+    /// Drivers, woods and hybrids: head limits are wider for them.
+    pub fn is_long(self) -> bool {
+        self <= ClubKind::Hybrid
+    }
+
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            ClubKind::Driver => "driver",
+            ClubKind::Wood => "wood",
+            ClubKind::Hybrid => "hybrid",
+            ClubKind::Iron => "iron",
+            ClubKind::Wedge => "wedge",
+            ClubKind::Putter => "putter",
+        }
+    }
 }
 
 /// Where a clip's date comes from, best first.
@@ -168,11 +213,21 @@ pub enum ViewKind {
 }
 
 /// Left or right, the person's own.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
 #[serde(rename_all = "snake_case")]
 pub enum Side {
     Left,
     Right,
+}
+
+impl Side {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Side::Left => "left",
+            Side::Right => "right",
+        }
+    }
 }
 
 /// The golfer.
@@ -184,6 +239,19 @@ pub struct Golfer {
     pub agrees_with_motion: Option<bool>,
     pub people_seen: usize,
     pub chosen_because: String,
+    /// Of the body as pictured at address; null from elsewhere than face-on, and in reports of earlier versions.
+    #[serde(default)]
+    pub proportions: Option<Proportions>,
+}
+
+/// Lengths of a body in the picture at address, over that of the trunk (middle of the shoulders to middle of the hips): what
+/// tells two golfers apart, not what either of them measures.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Proportions {
+    /// Hip to knee to ankle, mean of both legs.
+    pub leg_to_trunk: Estimate,
+    /// Shoulder to elbow to wrist, mean of both arms.
+    pub arm_to_trunk: Estimate,
 }
 
 /// Where the lead side comes from.

@@ -21,7 +21,14 @@ pub struct Settings {
     pub scale: Scale,
     pub gates: Gates,
     pub intake: Intake,
+    /// Jobs of earlier versions were enqueued without.
+    #[serde(default = "usual_clubs")]
+    pub clubs: Clubs,
     pub night: Night,
+}
+
+fn usual_clubs() -> Clubs {
+    Settings::default().clubs
 }
 
 macro_rules! section {
@@ -63,6 +70,14 @@ section!(Gates {
     min_visibility: f64,
 });
 section!(Intake { settle_seconds: f64, max_megabytes: f64, max_width: u32, max_height: u32, max_seconds: f64, max_frames: usize });
+section!(Clubs {
+    driver: Vec<String>,
+    wood: Vec<String>,
+    hybrid: Vec<String>,
+    iron: Vec<String>,
+    wedge: Vec<String>,
+    putter: Vec<String>,
+});
 section!(Night { max_attempts: u32, clip_seconds: f64, clip_megabytes: f64, keep_days: f64, confine: Confine });
 
 /// How firmly a worker must be confined before it opens a clip.
@@ -125,13 +140,30 @@ impl Settings {
         Ok(settings)
     }
 
-    /// sha256 of the settings in force that bear on a report (not the night's scheduling).
-    pub fn sha256(&self) -> String {
-        let bearing = serde_json::json!({
+    /// Those that bear on a report (not the night's scheduling).
+    fn bearing(&self) -> serde_json::Value {
+        serde_json::json!({
             "limits": self.limits, "setup": self.setup, "verdict": self.verdict, "scale": self.scale,
-            "gates": self.gates, "intake": self.intake,
-        });
-        crate::pose::models::hex(&Sha256::digest(bearing.to_string()))
+            "gates": self.gates, "intake": self.intake, "clubs": self.clubs,
+        })
+    }
+
+    /// sha256 of the settings in force that bear on a report.
+    pub fn sha256(&self) -> String {
+        crate::pose::models::hex(&Sha256::digest(self.bearing().to_string()))
+    }
+
+    /// What bears on a report and is other in `now`: `limits.head_lateral_cm 8.0 → 6.0`.
+    pub fn differences(&self, now: &Settings) -> Vec<String> {
+        let (was, is) = (self.bearing(), now.bearing());
+        let sections = was.as_object().into_iter().flatten();
+        let keys = sections.flat_map(|(section, keys)| keys.as_object().into_iter().flatten().map(move |(k, v)| (section, k, v)));
+        keys.filter(|(section, key, old)| is[section][key] != **old)
+            .map(|(section, key, old)| match (old, &is[section][key]) {
+                (serde_json::Value::Array(_), _) => format!("{section}.{key} has other words"),
+                (old, new) => format!("{section}.{key} {old} → {new}"),
+            })
+            .collect()
     }
 }
 
@@ -163,7 +195,17 @@ fn legal_words(section: &str, key: &str) -> Option<Vec<&'static str>> {
     Some(comment(section, key)?.split([' ', ',']).find(|w| w.contains('|'))?.split('|').collect())
 }
 
+/// Whether a key takes a list of words.
+fn takes_words(section: &str, key: &str) -> bool {
+    comment(section, key).is_some_and(|c| c.split_whitespace().next() == Some("words"))
+}
+
 fn check_range(section: &str, key: &str, value: &toml::Value) -> Result<()> {
+    if takes_words(section, key) {
+        let fine = |v: &toml::Value| v.as_str().is_some_and(|s| !s.trim().is_empty());
+        let is_list = value.as_array().is_some_and(|all| all.iter().all(fine));
+        return if is_list { Ok(()) } else { Err(Error::Usage(format!("{section}.{key} must be a list of words, [\"…\", \"…\"]"))) };
+    }
     if let Some(words) = legal_words(section, key) {
         return match value.as_str() {
             Some(word) if words.contains(&word) => Ok(()),
@@ -192,7 +234,10 @@ mod tests {
         let mut seen = 0;
         for (section, keys) in &all {
             for (key, value) in keys.as_table().unwrap() {
-                assert!(legal_range(section, key).is_some() || legal_words(section, key).is_some(), "{section}.{key} has no range");
+                assert!(
+                    legal_range(section, key).is_some() || legal_words(section, key).is_some() || takes_words(section, key),
+                    "{section}.{key} has no range"
+                );
                 check_range(section, key, value).unwrap();
                 seen += 1;
             }
@@ -215,6 +260,11 @@ mod tests {
         let changed = Settings::parse("[limits]\ntrail_hip_travel_cm = 4").unwrap();
         assert_eq!(changed.limits.trail_hip_travel_cm, 4.0);
         assert_ne!(changed.sha256(), Settings::default().sha256());
+        assert_eq!(Settings::default().differences(&changed), ["limits.trail_hip_travel_cm 5.0 → 4.0"]);
+        assert_eq!(Settings::parse(&toml::to_string(&changed).unwrap()).unwrap(), changed, "what is kept is read again");
+        let mut earlier = serde_json::to_value(&changed).unwrap();
+        earlier.as_object_mut().unwrap().remove("clubs");
+        assert_eq!(serde_json::from_value::<Settings>(earlier).unwrap(), changed, "as a job of an earlier version has them");
         let night = Settings::parse("[night]\nmax_attempts = 3").unwrap();
         assert_eq!(night.sha256(), Settings::default().sha256());
     }

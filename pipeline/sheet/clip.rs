@@ -12,7 +12,7 @@ use crate::measure::names;
 use crate::place::OutFolder;
 use crate::report::printable;
 use crate::report::types::{FaultName, From, Measured, Metric, Root};
-use crate::report::{Report, Severity};
+use crate::report::{Again, Report, Severity};
 use crate::seen::Seen;
 use askama::Template;
 
@@ -44,7 +44,7 @@ pub struct ClipPage<'a> {
     student: String,
     slug: &'a str,
     when: String,
-    date_doubt: Option<&'static str>,
+    date_doubt: Option<String>,
     view: &'static str,
     club: Option<String>,
     file: String,
@@ -161,6 +161,7 @@ fn in_table(report: &Report, name: &str, m: &Measured) -> String {
 }
 
 fn reasons(report: &Report) -> Vec<ReasonRow> {
+    let films = report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.again() == Again::Film);
     let one = |r: &crate::report::Reason| ReasonRow {
         weight: match r.severity {
             Severity::Info => "good to know",
@@ -168,7 +169,11 @@ fn reasons(report: &Report) -> Vec<ReasonRow> {
             Severity::Blocking => "blocks",
         },
         text: words::sentence(&printable(&r.text)),
-        advice: words::sentence(&printable(&r.advice)),
+        advice: if r.code.again() == Again::Send && films {
+            "Filming again takes care of it".into()
+        } else {
+            words::sentence(&printable(&r.advice))
+        },
     };
     report.reasons.iter().map(one).collect()
 }
@@ -199,7 +204,7 @@ fn origin(report: &Report) -> Vec<(String, String)> {
             "Golfer",
             format!(
                 "lead side {} ({}); {} in view; {}",
-                words::side(g.lead_side),
+                g.lead_side.words(),
                 words::code(&g.lead_side_source),
                 words::count(g.people_seen, "person", "people"),
                 printable(&g.chosen_because)

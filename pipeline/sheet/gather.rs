@@ -5,6 +5,7 @@ use super::words;
 use crate::batch::summary::{Line, ONE_NIGHT, Place, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
+use crate::history::golfers::{Question, questions};
 use crate::history::store::Stored;
 use crate::history::trend::{ClubClass, filmed};
 use crate::history::verdicts::{Given, latest};
@@ -70,7 +71,7 @@ impl Section {
         match self {
             Section::Flagged => "flagged",
             Section::Borderline => "borderline",
-            Section::FilmAgain => "film again",
+            Section::FilmAgain => "ask again",
             Section::Question => "a question",
             Section::Clear => "clear",
             Section::OtherView => "other view",
@@ -87,7 +88,7 @@ impl Section {
         match self {
             Section::Flagged => "Look at these first",
             Section::Borderline => "Borderline: cannot tell",
-            Section::FilmAgain => "Please film again",
+            Section::FilmAgain => "Please ask for another clip",
             Section::Question => "A question to settle",
             Section::Clear => "Clear",
             Section::OtherView => "Other views, nothing to do",
@@ -104,7 +105,7 @@ impl Section {
         match self {
             Section::Flagged => "Past the limit, surely or likely. Worst first.",
             Section::Borderline => "On which side of the limit it lies this clip does not tell: your eye decides, or a second clip.",
-            Section::FilmAgain => "Something in the filming stands in the way. A message to the student is ready to copy.",
+            Section::FilmAgain => "Something in the filming or the sending stands in the way. A message to the student is ready to copy.",
             Section::Question => "No fault found, but something else asks for a glance.",
             Section::Clear => "Everything measured lies inside the limits, surely or likely.",
             Section::OtherView => "Measured as far as that view allows.",
@@ -188,6 +189,8 @@ pub struct Gathered {
     pub uploads: Vec<Upload>,
     /// Every verdict of the coach, oldest first.
     pub verdicts: Vec<Given>,
+    /// Whether a student's clips show one golfer.
+    pub questions: Vec<Question>,
 }
 
 /// Reads the store and the refused uploads' reports, places and orders them.
@@ -262,7 +265,10 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
             .then_with(|| a.page.cmp(&b.page))
     });
     let uploads = account(&entries, night);
-    Ok(Gathered { entries, uploads, verdicts })
+    // of whom nothing came this time, nothing new can be asked
+    let asked = questions(entries.iter().map(|e| &e.stored));
+    let questions = asked.into_iter().filter(|q| entries.iter().any(|e| e.current && e.stored.owner == q.owner)).collect();
+    Ok(Gathered { entries, uploads, verdicts: store.verdicts()?, questions })
 }
 
 /// Folder name of a line's student; accounts of earlier versions do not say it.
@@ -287,7 +293,7 @@ fn answered(all: &[&Stored], sections: &[Section], verdicts: &[Given], began: Op
         latest(verdicts).into_iter().filter(|g| second(&g.made_at) < began).map(|g| (g.owner.as_str(), g.clip.as_str())).collect();
     let filmed: Vec<_> = all.iter().map(|s| filmed(&s.report).and_then(date::instant)).collect();
     let judged: Vec<_> = all.iter().map(|s| judged(s)).collect();
-    let kind = |i: usize| all[i].report.view.as_ref().map(|v| (v.kind, ClubClass::of(all[i].report.clip.club.as_deref())));
+    let kind = |i: usize| all[i].report.view.as_ref().map(|v| (v.kind, ClubClass::of(&all[i].report.clip)));
     let mut by_owner: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (i, s) in all.iter().enumerate() {
         by_owner.entry(&s.owner).or_default().push(i);

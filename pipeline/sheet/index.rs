@@ -6,7 +6,8 @@ use super::judged::{ByClip, Judged, Said, by_clip, judged, of_entries, on};
 use super::parts::{Picture, VerdictView, asks_again, checks, fault_order, note, pictures, short_why, verdicts, view, working_on};
 use super::since::Change;
 use super::{letters, told, words};
-use crate::batch::summary::{Place, Summary};
+use crate::batch::summary::{Place, Summary, why_not};
+use crate::history::golfers::Question;
 use crate::history::trend::{TRACKED, value};
 use crate::place::OutFolder;
 use crate::report::printable;
@@ -22,7 +23,7 @@ pub struct Item<'a> {
     pub slug: &'a str,
     pub student: String,
     pub when: String,
-    pub date_doubt: Option<&'static str>,
+    pub date_doubt: Option<String>,
     /// Of an earlier night.
     pub still_open: bool,
     /// As it was sent.
@@ -126,6 +127,9 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         } else {
             rows.extend(inside.iter().map(|e| row(e)));
         }
+        if section == Section::Question {
+            rows.extend(all.questions.iter().map(|q| question(q, all)));
+        }
         // uploads without a report of their own
         let bare = all.uploads.iter().filter(|u| u.section == section && (u.page.is_none() || section == Section::Repeat));
         rows.extend(bare.map(|u| Row {
@@ -167,8 +171,8 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         live,
         by_student,
         day: day(all, since),
-        headline: headline(&current),
-        subline: subline(&current),
+        headline: begun(night) + &headline(&current, all.questions.len()),
+        subline: subline(&current, all.questions.len()),
         progress: progress(&current, &given),
         accounted: accounted(all, night, since),
         tally,
@@ -225,8 +229,33 @@ fn of(current: &[&Entry], section: Section) -> usize {
     current.iter().filter(|e| e.section == section).count()
 }
 
-fn headline(current: &[&Entry]) -> String {
+/// That the night ended early, where it did: what follows it speaks of what was reached.
+fn begun(night: Option<&Summary>) -> String {
+    let Some(night) = night.filter(|n| n.interrupted || n.stopped.is_some()) else { return String::new() };
+    let left = words::count(night.count(Place::Waiting), "upload waits", "uploads wait");
+    format!("{}: {left}. ", if night.interrupted { "Interrupted" } else { "Stopped early" })
+}
+
+/// The one question about a student, leading to the newest of the clips that it is about.
+fn question(q: &Question, all: &Gathered) -> Row {
+    let odd = all.entries.iter().filter(|e| e.stored.owner == q.owner && q.odd.contains(&e.report().clip.id));
+    let newest = odd.min_by(|a, b| super::gather::newest_first(a.report(), b.report()));
+    Row {
+        page: newest.map(|e| e.page.clone()),
+        slug: q.owner.clone(),
+        student: words::student(q.student.as_deref()),
+        meta: "the student's clips".into(),
+        file: String::new(),
+        numbers: String::new(),
+        text: printable(&q.text),
+        place: None,
+    }
+}
+
+fn headline(current: &[&Entry], questions: usize) -> String {
     match current.iter().filter(|e| e.section.needs_eye()).count() {
+        0 if questions == 1 => "One question to settle.".into(),
+        0 if questions > 1 => format!("{questions} questions to settle."),
         0 if current.is_empty() => "Nothing new.".into(),
         0 => "Nothing needs your eye.".into(),
         1 => "One clip needs your eye.".into(),
@@ -234,7 +263,7 @@ fn headline(current: &[&Entry]) -> String {
     }
 }
 
-fn subline(current: &[&Entry]) -> String {
+fn subline(current: &[&Entry], questions: usize) -> String {
     let mut parts = Vec::new();
     let mut say = |section: Section, one: &str, many: &str| {
         let n = of(current, section);
@@ -244,7 +273,7 @@ fn subline(current: &[&Entry]) -> String {
     };
     say(Section::Flagged, "is flagged", "are flagged");
     say(Section::Borderline, "is borderline", "are borderline");
-    say(Section::FilmAgain, "should be filmed again", "should be filmed again");
+    say(Section::FilmAgain, "should be sent anew", "should be sent anew");
     say(Section::Question, "raises a question", "raise a question");
     say(Section::Clear, "is clear", "are clear");
     say(Section::OtherView, "shows another view", "show another view");
@@ -252,6 +281,9 @@ fn subline(current: &[&Entry]) -> String {
     let open = current.iter().filter(|e| e.still_open).count();
     if open > 0 {
         parts.push(format!("{open} of them still open from earlier nights"));
+    }
+    if questions > 0 {
+        parts.push(format!("the clips of {} raise a question", words::count(questions, "student", "students")));
     }
     if parts.is_empty() { String::new() } else { format!("{}.", parts.join(", ")) }
 }
@@ -289,6 +321,7 @@ fn notices(night: &Summary) -> Vec<String> {
     if night.interrupted {
         all.push("The run was interrupted; start it again and it goes on where it stopped.".into());
     }
+    all.extend(night.disagreements.iter().map(|d| words::sentence(&printable(d)) + "."));
     if night.other_files > 0 {
         all.push(format!("{} in the inbox left alone: not clips.", words::count(night.other_files, "other file", "other files")));
     }
@@ -316,7 +349,7 @@ fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize, said: Vec<Said>) -> Item
         still_open: e.still_open,
         file: printable(&report.clip.file),
         view: view(report),
-        club: report.clip.club.as_deref().map(printable),
+        club: words::club(&report.clip),
         section: e.section,
         verdicts: verdicts(report),
         why: short_why(e),
@@ -349,7 +382,13 @@ fn since_lines(e: &Entry) -> Vec<String> {
         .map(|c| c.sentence())
         .collect();
     if e.past.first && main.is_some() && e.report().usable {
-        return vec![format!("The student's first {} clip with this kind of club: nothing to compare with yet.", view(e.report()))];
+        let side = e
+            .report()
+            .golfer
+            .as_ref()
+            .filter(|_| e.past.other_way)
+            .map_or_else(String::new, |g| format!(" and the {} side in front", g.lead_side.words()));
+        return vec![format!("The student's first {} clip with this kind of club{side}: nothing to compare with yet.", view(e.report()))];
     }
     said
 }
@@ -370,6 +409,8 @@ pub fn row(e: &Entry) -> Row {
             let reason = report.reasons.first();
             reason.map_or_else(String::new, |r| format!("{}: {}.", words::sentence(&r.text), r.advice))
         }
+        // meant so, and told why
+        Section::OtherView => why_not(report).map_or_else(String::new, |why| words::sentence(&printable(why)) + "."),
         _ => String::new(),
     };
     Row {

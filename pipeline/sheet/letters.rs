@@ -4,7 +4,7 @@ use super::since::Change;
 use super::{told, words};
 use crate::history::trend::{Trend, Word, value};
 use crate::report::types::{Certainty, FaultName, Verdict};
-use crate::report::{Reason, Report, Severity};
+use crate::report::{Again, Reason, Report, Severity};
 
 /// Cautions that close every letter about practice.
 const CAUTIONS: &str = "Before you swing: clear the area, nobody in line, warm up. If anything hurts, stop, and see a doctor or a physiotherapist before you change the swing.";
@@ -20,7 +20,7 @@ fn plain(text: &str) -> &str {
 
 /// The reasons that filming again would cure: the blocking ones; where none blocks, the others.
 pub fn cures(report: &Report) -> Vec<&Reason> {
-    let curable = |r: &&Reason| r.code.cured_by_filming_again();
+    let curable = |r: &&Reason| r.code.cured_by_another_clip();
     let blocking: Vec<&Reason> = report.reasons.iter().filter(curable).filter(|r| r.severity == Severity::Blocking).collect();
     if blocking.is_empty() { report.reasons.iter().filter(curable).collect() } else { blocking }
 }
@@ -37,10 +37,16 @@ pub fn film_again(report: &Report) -> Option<String> {
     };
     let what = if report.usable { "measure everything in it" } else { "measure the swing in it" };
     let because: Vec<&str> = reasons.iter().map(|r| plain(&r.text)).collect();
-    let mut advice: Vec<String> = reasons.iter().map(|r| words::sentence(&r.advice)).collect();
+    // who films anew sends anew: where both would help, only the filming is asked for
+    let again = reasons.iter().map(|r| r.code.again()).max().unwrap_or(Again::Film);
+    let mut advice: Vec<String> = reasons.iter().filter(|r| r.code.again() == again).map(|r| words::sentence(&r.advice)).collect();
     advice.dedup();
+    let (please, caution) = match again {
+        Again::Film => ("film it once more", " Clear the area first, and nobody in line."),
+        _ => ("send it once more", ""),
+    };
     Some(format!(
-        "{} thank you for {clip}. I cannot {what}: {}. Could you film it once more? {}. Clear the area first, and nobody in line.",
+        "{} thank you for {clip}. I cannot {what}: {}. Could you {please}? {}.{caution}",
         greeting(report),
         because.join("; "),
         advice.join(". ")

@@ -1,6 +1,6 @@
 //! The limits that a report was judged by.
 
-use crate::intake::Brief;
+use crate::intake::brief::has_long_club;
 use crate::report::Report;
 use crate::settings::{Limits, Settings};
 
@@ -49,7 +49,7 @@ fn settings_of(report: &Report) -> Option<Limits> {
 /// The limit of a metric in a report; `None` where the metric has none or the settings are not known.
 pub fn limit(report: &Report, metric: &str) -> Option<Limit> {
     let l = settings_of(report)?;
-    let long = Brief { club: report.clip.club.clone(), ..Brief::default() }.long_club();
+    let long = has_long_club(&report.clip).unwrap_or(false);
     let head = if long { l.long_club_head_factor } else { 1.0 };
     let (value, bad) = match metric {
         "trail_hip_travel_cm" => (l.trail_hip_travel_cm, Bad::Over),

@@ -52,7 +52,7 @@ pub fn working_on(e: &Entry) -> Option<String> {
 
 /// Whether something in the filming keeps part of the swing from being measured.
 fn has_again(report: &Report) -> bool {
-    report.needs_look && report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.cured_by_filming_again())
+    report.needs_look && report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.cured_by_another_clip())
 }
 
 /// Whether the sheet asks for the clip once more: in its place there, or beside what could be measured.
@@ -152,7 +152,8 @@ pub fn short_why(e: &Entry) -> Vec<String> {
     let mut unmeasured: Vec<(&str, Vec<&str>)> = Vec::new();
     let others = other_reasons(e);
     for w in &others {
-        match w.strip_prefix("Film again: ").and_then(|w| w.split_once(" cannot be measured, ")) {
+        match w.strip_prefix("Film again: ").or_else(|| w.strip_prefix("Send again: ")).and_then(|w| w.split_once(" cannot be measured, "))
+        {
             Some((fault, because)) => match unmeasured.iter_mut().find(|(b, _)| *b == because) {
                 Some((_, faults)) => faults.push(fault),
                 None => unmeasured.push((because, vec![fault])),

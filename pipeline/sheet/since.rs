@@ -1,13 +1,14 @@
-//! What changed against the student's own last clip of the same view and club class.
+//! What changed against the student's own last clip of the same view, club class and side in front.
 
 use super::{told, words};
+use crate::history::golfers::lead_side;
 use crate::history::statistics::{normal_quantile, student_quantile, theil_sen};
 use crate::history::store::Stored;
 use crate::history::trend::{ClubClass, TRACKED, Tracked, filmed, standard_error, value};
 use crate::intake::date;
 use crate::report::Report;
-use crate::report::types::ViewKind;
-use std::collections::BTreeMap;
+use crate::report::types::{Side, ViewKind};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A tracked metric then and now.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,12 +70,14 @@ impl Change {
 pub struct Past {
     /// Of every tracked metric against the newest earlier clip that has it.
     pub changes: Vec<Change>,
-    /// Whether it is known to be the first of its view and kind of club.
+    /// Whether it is known to be the first of its view, kind of club and side in front.
     pub first: bool,
+    /// Whether the student has clips of that view and kind of club with the other side in front.
+    pub other_way: bool,
 }
 
-/// Clips that may be compared: owner, view, club class.
-type Alike<'a> = (&'a str, ViewKind, ClubClass);
+/// Clips that may be compared: owner, view, club class, side in front.
+type Alike<'a> = (&'a str, ViewKind, ClubClass, Option<Side>);
 
 /// The past of each result. Of which nobody knows when it was filmed has none, and is none to others.
 pub fn pasts(all: &[&Stored]) -> Vec<Past> {
@@ -82,11 +85,14 @@ pub fn pasts(all: &[&Stored]) -> Vec<Past> {
     for (i, s) in all.iter().enumerate() {
         if let Some(view) = &s.report.view {
             let when = filmed(&s.report).and_then(date::instant);
-            series.entry((&s.owner, view.kind, ClubClass::of(s.report.clip.club.as_deref()))).or_default().push((when, i));
+            let club = ClubClass::of(&s.report.clip);
+            series.entry((&s.owner, view.kind, club, lead_side(&s.report))).or_default().push((when, i));
         }
     }
     let mut found = vec![Past::default(); all.len()];
-    for mut clips in series.into_values() {
+    let keys: BTreeSet<Alike> = series.keys().copied().collect();
+    for ((owner, view, club, lead), mut clips) in series {
+        let other_way = lead.is_some_and(|l| keys.contains(&(owner, view, club, Some(l.other()))));
         // the undated come first: each of them may be earlier than any other
         clips.sort();
         for (place, &(when, i)) in clips.iter().enumerate() {
@@ -95,6 +101,7 @@ pub fn pasts(all: &[&Stored]) -> Vec<Past> {
             found[i] = Past {
                 changes: TRACKED.iter().filter_map(|t| change(t, &earlier, &all[i].report)).collect(),
                 first: clips.len() == 1 || when.is_some() && clips.iter().all(|(w, j)| *j == i || *w > when),
+                other_way,
             };
         }
     }

@@ -5,7 +5,7 @@ use super::gather::{Entry, newest_first};
 use super::index::{Row, row_with_place};
 use super::judged::{ByClip, Said, of_entries};
 use super::{letters, words};
-use crate::history::trend::{Trend, Word, filmed, view_words};
+use crate::history::trend::{Trend, Word, filmed};
 use crate::intake::date;
 use askama::Template;
 
@@ -39,18 +39,12 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
     let newest_day = day(&by_age[0]);
     let same_day = by_age.iter().rev().filter(|e| day(e) == newest_day && newest_day.is_some());
     let newest = same_day.max_by(|a, b| a.report().severity.total_cmp(&b.report().severity)).copied().unwrap_or(by_age[0]);
-    let mut keys: Vec<_> = trends.iter().map(|t| (t.view, t.club)).collect();
-    keys.sort();
-    keys.dedup();
-    let series = keys
-        .into_iter()
-        .map(|(view, club)| Series {
-            title: format!("{}, {}", words::sentence(view_words(view)), club.words()),
-            charts: trends
-                .iter()
-                .filter(|t| (t.view, t.club) == (view, club))
-                .map(|t| chart(t, entries.iter().map(|e| e.report()).find(|r| r.clip.id == t.newest().clip)))
-                .collect(),
+    // they come ordered by what they are compared within
+    let series = trends
+        .chunk_by(|a, b| (a.view, a.club, a.lead) == (b.view, b.club, b.lead))
+        .map(|of| Series {
+            title: words::sentence(&of[0].heading(trends)),
+            charts: of.iter().map(|t| chart(t, entries.iter().map(|e| e.report()).find(|r| r.clip.id == t.newest().clip))).collect(),
         })
         .collect();
     let clips = by_age

@@ -1,8 +1,9 @@
 //! Numbers, dates and names as a coach reads them.
 
+use crate::intake::date;
 use crate::measure::names;
 use crate::report::printable;
-use crate::report::types::{CapturedSource, Clip, Measured, Side};
+use crate::report::types::{CapturedSource, Clip, ClubSource, Measured};
 
 /// Decimals worth printing for a unit.
 pub fn digits(unit: &str) -> usize {
@@ -82,20 +83,25 @@ pub fn day_of(clip: &Clip) -> String {
     clip.captured.as_deref().map_or_else(|| "no date".into(), day)
 }
 
-/// How sure a clip's date is, where it is not the best.
-pub fn date_doubt(clip: &Clip) -> Option<&'static str> {
-    match clip.captured_source? {
-        CapturedSource::Mtime => Some("date of the file"),
-        CapturedSource::FileName => Some("date in the file name"),
-        CapturedSource::Container | CapturedSource::Sidecar => None,
-    }
+/// The club, and that it was read from the file's name where the sender did not say it.
+pub fn club(clip: &Clip) -> Option<String> {
+    let by_name = if clip.club_source == Some(ClubSource::FileName) { " (by the file name)" } else { "" };
+    clip.club.as_deref().map(|c| format!("{}{by_name}", printable(c)))
 }
 
-/// Left or right.
-pub fn side(side: Side) -> &'static str {
-    match side {
-        Side::Left => "left",
-        Side::Right => "right",
+/// How sure a clip's date is, where it is not the best, or where the file's name says another day than the clip itself (a day
+/// apart is a matter of midnight and time zones).
+pub fn date_doubt(clip: &Clip) -> Option<String> {
+    match clip.captured_source? {
+        CapturedSource::Mtime => Some("date of the file".into()),
+        CapturedSource::FileName => Some("date in the file name".into()),
+        CapturedSource::Sidecar => None,
+        CapturedSource::Container => {
+            let named = date::from_file_name(clip.file.rsplit('/').next()?)?;
+            let (own, other) = (date::local_day(clip.captured.as_deref()?)?, date::local_day(&named)?);
+            let apart = own.since(other).map_or(0, |s| s.get_days().abs());
+            (apart > 1).then(|| format!("date of the clip; its file name says {}", day(&named)))
+        }
     }
 }
 
@@ -127,6 +133,29 @@ mod tests {
         assert_eq!(number(-0.04, 1), "0.0");
         assert_eq!(number(-0.06, 1), "−0.1");
         assert_eq!(number(7.25, 0), "7");
+    }
+
+    #[test]
+    fn a_file_name_that_says_another_day_than_the_clip_is_told() {
+        let of = |file: &str, source| {
+            date_doubt(&Clip {
+                id: String::new(),
+                sha256: String::new(),
+                bytes: 0,
+                file: file.into(),
+                student: None,
+                captured: Some("2026-11-27T18:00:00".into()),
+                captured_source: Some(source),
+                club: None,
+                club_source: None,
+                club_kind: None,
+            })
+        };
+        let container = CapturedSource::Container;
+        assert!(of("Ada/24.11.2026 7 iron.mp4", container).unwrap().contains("its file name says 24 Nov 2026"));
+        assert_eq!(of("Ada/2026-11-26 late.mp4", container), None);
+        assert_eq!(of("Ada/IMG_0042.MOV", container), None);
+        assert_eq!(of("Ada/24.11.2026 7 iron.mp4", CapturedSource::Sidecar), None);
     }
 
     #[test]

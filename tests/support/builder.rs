@@ -68,6 +68,8 @@ impl Builder {
                 captured: Some(captured.into()),
                 captured_source: Some(CapturedSource::Container),
                 club: None,
+                club_source: None,
+                club_kind: None,
             },
             video: None,
             engine: Engine {
@@ -126,6 +128,27 @@ impl Builder {
         self
     }
 
+    /// Which side is in front, and who says so; a motion that nobody contradicts where nobody does.
+    pub fn lead(mut self, lead_side: Side, lead_side_source: LeadSideSource) -> Builder {
+        self.report.golfer = Some(Golfer {
+            lead_side,
+            lead_side_source,
+            agrees_with_motion: (lead_side_source != LeadSideSource::Motion).then_some(true),
+            people_seen: 1,
+            chosen_because: "the only one".into(),
+            proportions: None,
+        });
+        self
+    }
+
+    /// The body's proportions (leg and arm over the trunk) with their relative error; after [`Builder::lead`].
+    pub fn body(mut self, leg: f64, arm: f64, sd: f64) -> Builder {
+        let of = |v: f64| Estimate { value: v, low: v - 1.96 * sd * v, high: v + 1.96 * sd * v };
+        let golfer = self.report.golfer.as_mut().expect("a golfer");
+        golfer.proportions = Some(Proportions { leg_to_trunk: of(leg), arm_to_trunk: of(arm) });
+        self
+    }
+
     /// Nothing could be measured, for this reason.
     pub fn failed(mut self, code: ReasonCode) -> Builder {
         let r = &mut self.report;
@@ -134,22 +157,22 @@ impl Builder {
         r.verdict = None;
         r.view = None;
         r.reasons = vec![code.reason()];
-        r.needs_look = code.cured_by_filming_again();
-        r.needs_look_because = if r.needs_look { vec![format!("film again: {}", code.reason().text)] } else { Vec::new() };
+        r.needs_look = code.cured_by_another_clip();
+        r.needs_look_because = if r.needs_look { vec![format!("{}: {}", code.again().words(), code.reason().text)] } else { Vec::new() };
         r.severity = if r.needs_look { 0.5 } else { 0.0 };
         self
     }
 
     /// A swing of which this reason keeps every fault from being measured; filming again helps where the reason says so.
     pub fn unmeasured(mut self, reason: Reason, view: ViewKind) -> Builder {
-        let again = reason.code.cured_by_filming_again() && view != ViewKind::DownTheLine;
+        let again = reason.code.cured_by_another_clip() && view != ViewKind::DownTheLine;
         let r = &mut self.report;
         for (name, fault) in &mut r.swings[0].faults {
             let text = format!("{} cannot be measured: {}", name.words(), reason.text);
             *fault =
                 Fault { verdict: Verdict::CannotMeasure, probability: None, drivers: Vec::new(), text, why: Some(reason.text.clone()) };
             if again {
-                r.needs_look_because.push(format!("film again: {} cannot be measured, {}", name.words(), reason.text));
+                r.needs_look_because.push(format!("{}: {} cannot be measured, {}", reason.code.again().words(), name.words(), reason.text));
             }
         }
         for (name, metric) in &mut r.swings[0].metrics {

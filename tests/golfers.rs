@@ -1,0 +1,104 @@
+//! Clips of one folder that do not show one golfer: never compared, and asked about once.
+
+mod support;
+
+use dawnsheet::history::golfers::{Question, questions};
+use dawnsheet::history::store::Stored;
+use dawnsheet::history::trend::trends;
+use dawnsheet::intake::names::slug;
+use dawnsheet::report::types::{LeadSideSource, Side};
+use dawnsheet::sheet;
+use support::{Builder, out_folder};
+
+fn clip(n: u64, side: Side, source: LeadSideSource) -> Builder {
+    Builder::new(n, "Ada", &format!("2026-{n:02}-10")).lead(side, source)
+}
+
+fn stored(b: Builder) -> Stored {
+    Stored { owner: slug(Some("Ada")), report: b.report, judged_at: String::new() }
+}
+
+fn asked(clips: impl IntoIterator<Item = Builder>) -> Vec<Question> {
+    let all: Vec<Stored> = clips.into_iter().map(stored).collect();
+    questions(&all)
+}
+
+/// Left and right alternate, as where two people share a folder.
+fn alternating(source: LeadSideSource) -> Vec<Builder> {
+    (1..=6).map(|n| clip(n, if n % 2 == 1 { Side::Left } else { Side::Right }, source)).collect()
+}
+
+#[test]
+fn clips_that_swing_the_other_way_are_compared_with_none_of_the_others() {
+    let hips = [0.0, 9.0, 0.5, 8.5, 0.2, 7.9];
+    let clips = alternating(LeadSideSource::Motion).into_iter().zip(hips).map(|(b, h)| b.value("trail_hip_travel_cm", h, 1.0));
+    let all: Vec<Stored> = clips.map(stored).collect();
+    let hip: Vec<(Option<Side>, Vec<f64>)> = trends(&all)
+        .into_iter()
+        .filter(|t| t.metric.metric == "trail_hip_travel_cm")
+        .map(|t| (t.lead, t.points.iter().map(|p| p.value).collect()))
+        .collect();
+    assert_eq!(hip, [(Some(Side::Left), vec![0.0, 0.5, 0.2]), (Some(Side::Right), vec![9.0, 8.5, 7.9])]);
+}
+
+#[test]
+fn the_sheet_asks_once_and_says_nothing_of_a_change() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    clip(1, Side::Left, LeadSideSource::Motion).value("trail_hip_travel_cm", 0.0, 1.0).record(&mut store);
+    clip(2, Side::Right, LeadSideSource::Motion).value("trail_hip_travel_cm", 7.9, 1.0).record(&mut store);
+    let page = std::fs::read_to_string(sheet::write(&out, &store, None, None).unwrap()).unwrap();
+    assert!(!page.contains("beyond the error"), "{page}");
+    assert_eq!(page.matches("Another golfer, or mirrored?").count(), 1);
+    assert!(page.contains("<h1>One question to settle.</h1>"));
+}
+
+#[test]
+fn the_question_about_the_side_is_answered_by_roster_or_sidecar() {
+    let found = asked(alternating(LeadSideSource::Motion));
+    assert_eq!(found.len(), 1);
+    assert!(found[0].text.contains("3 of 6 clips swing the other way round") && found[0].text.contains("lead_side"), "{}", found[0].text);
+    // the side that came second is the odd one
+    assert!(found[0].text.contains("2026-02-10.mp4") && !found[0].text.contains("2026-01-10.mp4"), "{}", found[0].text);
+    assert!(asked((1..=6).map(|n| clip(n, Side::Left, LeadSideSource::Motion))).is_empty());
+    // the roster speaks of all: the clips that contradict it say so themselves
+    let by_roster = |n: u64| match n % 2 {
+        1 => clip(n, Side::Left, LeadSideSource::Roster),
+        _ => clip(n, Side::Right, LeadSideSource::Motion).change(|r| r.golfer.as_mut().unwrap().agrees_with_motion = Some(false)),
+    };
+    assert!(asked((1..=6).map(by_roster)).is_empty());
+    // a sidecar speaks of its clip alone
+    let by_sidecar = |told: &'static [u64]| {
+        alternating(LeadSideSource::Motion).into_iter().zip(1..).map(move |(b, n)| {
+            let side = b.report.golfer.as_ref().unwrap().lead_side;
+            if told.contains(&n) { b.lead(side, LeadSideSource::Sidecar) } else { b }
+        })
+    };
+    assert!(asked(by_sidecar(&[2, 4, 6])).is_empty());
+    assert_eq!(asked(by_sidecar(&[2, 4])).len(), 1, "of the sixth nobody has spoken");
+    assert_eq!(asked(by_sidecar(&[1, 3, 5])).len(), 1, "that the usual ones are right says nothing of the others");
+}
+
+#[test]
+fn a_body_of_other_proportions_is_asked_about_and_error_is_not() {
+    let body = |n: u64, leg: f64, arm: f64| clip(n, Side::Left, LeadSideSource::Roster).body(leg, arm, 0.03);
+    let like = |n: u64| body(n, 1.50 + 0.04 * ((n % 3) as f64 - 1.0), 1.10);
+    assert!(asked((1..=6).map(like)).is_empty(), "within the error");
+    let found = asked((1..=5).map(like).chain([body(6, 1.85, 1.10)]));
+    assert_eq!((found.len(), found[0].odd.len()), (1, 1));
+    assert!(found[0].text.contains("One of 6 clips shows legs of another length"), "{}", found[0].text);
+    assert!(asked((1..=5).map(like).chain([body(6, 1.50, 1.36)]))[0].text.contains("arms"));
+    // of two clips the newer one is asked about, until its sidecar says who it is
+    let two = |source| [like(1), body(2, 1.85, 1.10).change(move |r| r.golfer.as_mut().unwrap().lead_side_source = source)];
+    assert_eq!(asked(two(LeadSideSource::Roster))[0].odd.len(), 1);
+    assert!(asked(two(LeadSideSource::Sidecar)).is_empty());
+}
+
+#[test]
+fn results_of_earlier_versions_are_read_and_ask_nothing() {
+    let mut old = serde_json::to_value(clip(1, Side::Left, LeadSideSource::Motion).report).unwrap();
+    old["golfer"].as_object_mut().unwrap().remove("proportions");
+    let report = serde_json::from_value(old).unwrap();
+    let nobody = Stored { owner: slug(Some("Ada")), report, judged_at: String::new() };
+    assert!(questions([&nobody, &stored(Builder::new(2, "Ada", "2026-02-10"))]).is_empty());
+}

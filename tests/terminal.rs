@@ -1,0 +1,217 @@
+//! What a coach reads at the terminal, and what is said of things put in that do not agree.
+
+mod support;
+
+use dawnsheet::batch::summary::{Line, Place as Ended, Summary, why_not};
+use dawnsheet::history::Store;
+use dawnsheet::report::ReasonCode;
+use dawnsheet::report::types::{LeadSideSource, Side, ViewKind};
+use dawnsheet::sheet;
+use std::process::{Command, Stdio};
+use support::{Builder, Place, dawnsheet, out_folder, repository};
+
+const DAY: &str = "2026-04-12";
+
+/// The committed key points of Jonas Lind's eight days, taken in.
+fn taken_in(place: &Place) -> String {
+    let out = place.out().to_str().unwrap().to_string();
+    let roster = repository("fixtures/inbox/roster.toml");
+    let ran =
+        dawnsheet(&["take-in", repository("fixtures/history").to_str().unwrap(), "--out", &out, "--roster", roster.to_str().unwrap()]);
+    assert_eq!(ran.code, 0, "{}", ran.stderr);
+    out
+}
+
+fn flagged(out: &str) -> usize {
+    let store = Store::open(&std::path::Path::new(out).join("dawnsheet.sqlite")).unwrap();
+    store.results().unwrap().iter().filter(|(s, _)| Ended::of(&s.report) == Ended::Flagged).count()
+}
+
+#[test]
+fn other_settings_than_those_in_force_are_said_with_what_they_change_and_how_to_go_back() {
+    let place = Place::new();
+    let out = taken_in(&place);
+    let mine = place.folder.path().join("mine.toml");
+    std::fs::write(&mine, "[limits]\nlead_elbow_bow_late_upper_arms = 0.5\n").unwrap();
+    assert!(!dawnsheet(&["rejudge", "--out", &out]).stdout.contains("Other settings"), "nothing was in force before");
+    let before = flagged(&out);
+    let ran = dawnsheet(&["rejudge", "--out", &out, "--settings", mine.to_str().unwrap()]);
+    let after = flagged(&out);
+    assert!(after < before, "{after} {before}");
+    assert!(ran.stdout.contains("limits.lead_elbow_bow_late_upper_arms 0.06 → 0.5"), "{}", ran.stdout);
+    assert!(ran.stdout.contains(&format!("{before} flagged become {after}")), "{}", ran.stdout);
+    assert!(!dawnsheet(&["rejudge", "--out", &out, "--settings", mine.to_str().unwrap()]).stdout.contains("Other settings"));
+    // a plain run goes by the built-in ones again: it says so at once, and how to keep the coach's
+    let ran = place.run(&[]);
+    let named = ran.stdout.split("To go back: --settings ").nth(1).unwrap_or_else(|| panic!("{}", ran.stdout));
+    let former = std::path::PathBuf::from(named.lines().next().unwrap());
+    assert!(ran.stderr.contains("limits.lead_elbow_bow_late_upper_arms 0.5 → 0.06"), "{}", ran.stderr);
+    assert!(former.starts_with(place.out()), "{}", former.display());
+    assert!(ran.stdout.contains("16 clips that no run had before it keep their verdicts"), "{}", ran.stdout);
+    let page = std::fs::read_to_string(place.out().join("sheet/index.html")).unwrap();
+    assert!(page.contains("Other settings than before (limits.lead_elbow_bow_late_upper_arms 0.5 → 0.06)"), "the sheet says it too");
+    // the file that is named brings them back
+    let back = dawnsheet(&["rejudge", "--out", &out, "--settings", former.to_str().unwrap()]);
+    assert_eq!((back.code, flagged(&out)), (0, after), "{}{}", back.stdout, back.stderr);
+    assert!(!place.run(&["--settings", former.to_str().unwrap()]).stderr.contains("other settings"));
+}
+
+#[test]
+fn a_reader_who_goes_away_stops_nothing_and_nothing_panics() {
+    let place = Place::new();
+    let out = taken_in(&place);
+    for (arguments, code) in [(vec!["trend", "--out", &out], 0), (vec!["rejudge", "--out", &out], 0), (vec!["print", "schema"], 0)] {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_dawnsheet"));
+        child.args(&arguments).env("DAWNSHEET_MODELS", repository("models"));
+        let mut child = child.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        drop(child.stdout.take());
+        let ended = child.wait_with_output().unwrap();
+        assert_eq!((ended.status.code(), String::from_utf8_lossy(&ended.stderr).as_ref()), (Some(code), ""), "{arguments:?}");
+    }
+    // nor where what goes wrong cannot be said
+    let mut child = Command::new(env!("CARGO_BIN_EXE_dawnsheet"));
+    child.args(["trend", "--out", "nowhere"]).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = child.spawn().unwrap();
+    drop((child.stdout.take(), child.stderr.take()));
+    assert_eq!(child.wait().unwrap().code(), Some(2));
+}
+
+#[test]
+fn every_command_knows_a_student_by_alias() {
+    let place = Place::new();
+    std::fs::write(place.inbox().join("roster.toml"), "[[student]]\nname = \"Jonas Lind\"\naliases = [\"jl\"]\n").unwrap();
+    let out = taken_in(&place);
+    // where the roster is, the last run knows
+    place.run(&[]);
+    for arguments in [&["trend", "jl"][..], &["export", "jl", "--format", "csv"]] {
+        let ran = dawnsheet(&[arguments, &["--out", &out]].concat());
+        assert!(ran.code == 0 && ran.stdout.contains("Jonas Lind"), "{arguments:?}: {}{}", ran.stdout, ran.stderr);
+    }
+    let clip = place.reports().into_iter().find(|r| r.clip.file.starts_with("Jonas")).unwrap().clip;
+    let ran = dawnsheet(&["verdict", &clip.file, "agree", "--fault", "sway", "--student", "JL", "--out", &out]);
+    assert!(ran.code == 0 && ran.stdout.contains("Jonas Lind"), "{}{}", ran.stdout, ran.stderr);
+}
+
+#[test]
+fn a_line_of_the_table_has_the_id_that_a_verdict_wants_and_a_line_of_progress_the_names() {
+    let line = Line {
+        file: "Ada/driver.mp4".into(),
+        student: Some("Ada".into()),
+        owner: "ada-000000".into(),
+        place: Ended::Flagged,
+        clip: Some("0123456789abcdef".into()),
+        new: true,
+        note: "sway flagged: trail hip slides".into(),
+    };
+    assert_eq!(line.progress(), "Ada/driver.mp4  01234567  flagged  sway flagged: trail hip slides");
+    let waits = Line { place: Ended::Waiting, clip: None, file: "Bo/a.mp4".into(), ..line.clone() };
+    let table = Summary { lines: vec![waits, line], ..Summary::default() }.table();
+    assert!(table.starts_with("  flagged         01234567  Ada/driver.mp4  sway flagged"), "{table}");
+    assert!(table.contains("  waiting         -         Bo/a.mp4"), "{table}");
+    assert!(table.contains("dawnsheet verdict CLIP"), "{table}");
+}
+
+#[test]
+fn the_sheet_of_a_night_that_was_interrupted_says_so_first() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    Builder::new(1, "Ada", DAY).sway(0.9, 7.0).record(&mut store);
+    let waits = Line {
+        file: "Bo/a.mp4".into(),
+        student: Some("Bo".into()),
+        owner: "bo-000000".into(),
+        place: Ended::Waiting,
+        clip: None,
+        new: true,
+        note: String::new(),
+    };
+    let headline = |night: Summary| {
+        let page = std::fs::read_to_string(sheet::write(&out, &store, Some(&night), None).unwrap()).unwrap();
+        page.split("<h1>").nth(1).unwrap().split("</h1>").next().unwrap().to_string()
+    };
+    let night = Summary { lines: vec![waits], ..Summary::default() };
+    assert_eq!(headline(Summary { interrupted: true, ..night.clone() }), "Interrupted: 1 upload waits. One clip needs your eye.");
+    assert_eq!(
+        headline(Summary { stopped: Some("no space".into()), ..night.clone() }),
+        "Stopped early: 1 upload waits. One clip needs your eye."
+    );
+    assert_eq!(headline(night), "One clip needs your eye.");
+}
+
+#[test]
+fn a_clip_is_asked_for_by_sending_or_by_filming_never_both() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    Builder::new(1, "Ada", DAY).failed(ReasonCode::Unreadable).record(&mut store);
+    Builder::new(2, "Bo", DAY).failed(ReasonCode::NoSwing).record(&mut store);
+    let both =
+        |r: &mut dawnsheet::report::Report| r.reasons.push(ReasonCode::Damaged.reason().weighing(dawnsheet::report::Severity::Blocking));
+    Builder::new(3, "Cy", DAY).unmeasured(ReasonCode::FeetUnseen.reason(), ViewKind::FaceOn).change(both).record(&mut store);
+    sheet::write(&out, &store, None, None).unwrap();
+    let mut asked = Vec::new();
+    for page in std::fs::read_dir(folder.path().join("sheet/clip")).unwrap() {
+        let text = std::fs::read_to_string(page.unwrap().path()).unwrap().to_lowercase();
+        let said = |words: &[&str]| words.iter().any(|w| text.contains(w));
+        let (send, film) =
+            (said(&["send again", "send it again", "send it once more"]), said(&["film again", "film it again", "film it once more"]));
+        assert!(send != film, "{text}");
+        asked.push(film);
+    }
+    asked.sort_unstable();
+    assert_eq!(asked, [false, true, true], "the damaged clip of Cy is filmed anew, which sends it anew");
+}
+
+#[test]
+fn what_cannot_be_measured_says_why_also_where_nothing_is_to_be_done() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let reason = ReasonCode::NotFaceOn.because("filmed down the line").weighing(dawnsheet::report::Severity::Info);
+    let clip = Builder::new(1, "Ada", DAY).unmeasured(reason, ViewKind::DownTheLine);
+    assert!(!clip.report.needs_look && why_not(&clip.report).unwrap().starts_with("sway cannot be measured: the camera is not face-on"));
+    clip.record(&mut store);
+    let page = std::fs::read_to_string(sheet::write(&out, &store, None, None).unwrap()).unwrap();
+    assert!(page.contains("Sway cannot be measured: the camera is not face-on (filmed down the line)."), "{page}");
+}
+
+#[test]
+fn the_deciding_reason_is_told_first() {
+    // judged from committed looks, with limits by which sway is borderline or clear and the elbow surely over
+    let place = Place::new();
+    let out = taken_in(&place);
+    let settings = place.folder.path().join("s.toml");
+    std::fs::write(&settings, "[limits]\nlead_elbow_bow_late_upper_arms = 0.01\ntrail_hip_travel_cm = 2.0\n").unwrap();
+    assert_eq!(dawnsheet(&["rejudge", "--out", &out, "--settings", settings.to_str().unwrap()]).code, 0);
+    let mut several = 0;
+    for r in place.reports() {
+        let main = r.swings.iter().find(|s| s.main).unwrap();
+        let told: Vec<f64> = r
+            .needs_look_because
+            .iter()
+            .filter_map(|b| main.faults.iter().find(|(n, f)| b.starts_with(&format!("{} {}:", n.words(), f.verdict.words()))))
+            .map(|(_, f)| f.probability.unwrap())
+            .collect();
+        several += usize::from(told.len() > 1 && told[0] > told[told.len() - 1]);
+        assert!(told.windows(2).all(|w| w[0] >= w[1]), "{:?}", r.needs_look_because);
+    }
+    assert!(several > 1, "clips with several reasons: {several}");
+}
+
+#[test]
+fn an_hour_that_has_passed_is_said_to_be_tomorrow_s() {
+    let place = Place::new();
+    // midnight is never ahead of today
+    let ran = place.run(&["--until", "00:00"]);
+    assert!(ran.stderr.contains("00:00 has passed today: --until means tomorrow"), "{}", ran.stderr);
+    assert!(!place.run(&["--until", "23:59:59"]).stderr.contains("tomorrow"));
+}
+
+#[test]
+fn a_side_told_by_the_roster_needs_no_question() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    for (n, side) in [(1, Side::Left), (2, Side::Right)] {
+        Builder::new(n, "Ada", DAY).lead(side, LeadSideSource::Sidecar).record(&mut store);
+    }
+    let page = std::fs::read_to_string(sheet::write(&out, &store, None, None).unwrap()).unwrap();
+    assert!(!page.contains("Another golfer"));
+}
