@@ -3,8 +3,9 @@
 
 mod support;
 
+use dawnsheet::report::ReasonCode;
 use dawnsheet::report::Report;
-use dawnsheet::report::types::{FaultName, Metric, Side, SwingKind, Verdict, ViewKind};
+use dawnsheet::report::types::{EventFrom, FaultName, Metric, Side, Struck, SwingKind, Verdict, ViewKind};
 use dawnsheet::settings::Settings;
 use dawnsheet::swing::events::tolerance_frames;
 use serde::Deserialize;
@@ -87,6 +88,67 @@ fn view_side_and_swings_are_seen() {
     }
 }
 
+/// Down the line key points tell neither when the hands leave nor when they strike as well as face-on.
+#[test]
+fn down_the_line_takeaway_top_and_impact_are_found_within_the_published_tolerance() {
+    for truth in truths().iter().filter(|t| t.view != "face_on") {
+        let report = report_of(truth);
+        let events = &report.swings.iter().find(|s| s.main).unwrap().events;
+        let span = (truth.events["impact"].unwrap() - truth.events["takeaway"].unwrap()) * truth.fps;
+        let allowed = tolerance_frames(span.round()) as f64;
+        for (name, event) in [("takeaway", events.takeaway), ("top", events.top), ("impact", events.impact)] {
+            let off = (event.unwrap().time_s - truth.events[name].unwrap()) * truth.fps;
+            assert!(off.abs() <= allowed, "{}: {name} off by {off:.1} frames, allowed {allowed}", truth.clip);
+        }
+    }
+}
+
+/// Four of the five clips show a ball; one of these is grey on grey, one clip's ball lies outside the picture.
+#[test]
+fn the_ball_that_leaves_tells_impact_and_main_swing() {
+    let mut struck = 0;
+    for truth in truths() {
+        let report = report_of(&truth);
+        let main = report.swings.iter().find(|s| s.main).unwrap();
+        if main.strike.value == Struck::Yes {
+            struck += 1;
+            let (impact, frame) = (main.events.impact.unwrap(), 1.0 / truth.fps);
+            assert_eq!(impact.from, EventFrom::Ball, "{}", truth.clip);
+            assert!((impact.time_s - truth.events["impact"].unwrap()).abs() <= frame, "{}: {impact:?}", truth.clip);
+        }
+        for rehearsal in report.swings.iter().filter(|s| s.kind == SwingKind::Practice) {
+            assert_eq!(rehearsal.strike.value, Struck::No, "{}: {:?}", truth.clip, rehearsal.strike);
+        }
+    }
+    assert!(struck >= 3, "{struck}");
+}
+
+/// A phone that noted no turn: the same clip on either side and on its head.
+#[test]
+fn a_clip_on_its_side_is_turned_and_judged_as_the_upright_one() {
+    let sway = truths().into_iter().find(|t| t.clip.ends_with("driver.mp4")).unwrap();
+    let upright = report_of(&sway);
+    let place = Place::new();
+    let from = repository("fixtures/inbox").join(&sway.clip);
+    for (name, turn) in [("left", "transpose=2"), ("head", "hflip,vflip")] {
+        let to = place.inbox().join(format!("{name}/{name}.mp4"));
+        std::fs::create_dir_all(to.parent().unwrap()).unwrap();
+        support::ffmpeg(&["-i", from.to_str().unwrap(), "-vf", turn, "-crf", "18", to.to_str().unwrap()]);
+        support::settle(&to);
+    }
+    place.summary(&[]);
+    let reports = place.reports();
+    assert_eq!(reports.len(), 2);
+    for report in reports {
+        let (video, was) = (report.video.unwrap(), upright.video.as_ref().unwrap());
+        let expected = if report.clip.file.contains("head") { 180 } else { 90 };
+        assert_eq!((video.turned_by_sight, video.width, video.height), (expected, was.width, was.height), "{}", report.clip.file);
+        assert!(report.reasons.iter().any(|r| r.code == ReasonCode::TurnedBySight));
+        assert_eq!(report.verdict, upright.verdict);
+    }
+    assert!(night().place.reports().iter().all(|r| r.video.as_ref().unwrap().turned_by_sight == 0), "no upright clip is turned");
+}
+
 /// The yaw's sign too: a golfer whose head lies nearer the camera than the feet would else be turned the wrong way.
 #[test]
 fn the_camera_s_place_is_told_to_a_few_degrees() {
@@ -111,7 +173,9 @@ fn events_are_found_within_the_published_tolerance() {
         let events = serde_json::to_value(&report.swings.iter().find(|s| s.main).unwrap().events).unwrap();
         let span = (truth.events["impact"].unwrap() - truth.events["takeaway"].unwrap()) * truth.fps;
         let allowed = tolerance_frames(span.round()) as f64;
-        for name in ["lead_arm_level_back", "top", "lead_arm_level_down", "impact", "half_follow_through", "chest_high_follow_through"] {
+        for name in
+            ["takeaway", "lead_arm_level_back", "top", "lead_arm_level_down", "impact", "half_follow_through", "chest_high_follow_through"]
+        {
             let ours = events[name]["time_s"].as_f64().unwrap_or_else(|| panic!("{}: no {name}", truth.clip));
             let off = (ours - truth.events[name].unwrap()) * truth.fps;
             assert!(off.abs() <= allowed + 0.5, "{}: {name} off by {off:.1} frames, allowed {allowed}", truth.clip);

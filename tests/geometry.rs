@@ -48,6 +48,9 @@ fn moved(mut seen: Seen, scale: f64, dx: f64, dy: f64) -> Seen {
         // turns are about the picture's middle, which a shift leaves behind: none in these clips' shifted versions
         (shift.dx, shift.dy) = (shift.dx * scale, shift.dy * scale);
     }
+    for ball in &mut seen.about.balls {
+        (ball.x, ball.y, ball.width) = (ball.x * scale + dx, ball.y * scale + dy, ball.width * scale);
+    }
     seen.about.width = (f64::from(seen.about.width) * scale).round() as u32;
     seen.about.height = (f64::from(seen.about.height) * scale).round() as u32;
     seen
@@ -72,6 +75,9 @@ fn mirrored(mut seen: Seen) -> Seen {
         outline.region.cx = width - outline.region.cx;
         outline.region.rotation = -outline.region.rotation;
         outline.logits.invert_axis(ndarray::Axis(1));
+    }
+    for ball in &mut seen.about.balls {
+        ball.x = width - ball.x;
     }
     for shift in &mut seen.camera {
         (shift.dx, shift.turn_deg) = (-shift.dx, -shift.turn_deg);

@@ -5,20 +5,20 @@ use crate::report::types::ViewKind;
 use crate::swing::Part;
 use crate::swing::body::middle;
 
-/// Face-on the ball lies nearer the camera than the golfer, and is shown larger and further from the picture's middle by this: 75 cm of
-/// 5 m (common practice, no source), and one standard deviation of that.
+/// Face-on the ball lies nearer the camera than the feet, and is shown larger and further to the side of them by this: 75 cm of 5 m
+/// (common practice, no source), and one standard deviation of that.
 const NEARER: f64 = 1.17;
 const NEARER_SD: f64 = 0.05;
 
 /// Head and hands against the ball, the ball in the stance; down the line the ball's distance from the toes. Of a swing that struck one.
 pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     let body = &ctx.body;
-    let centre = f64::from(ctx.seen.about.width) / 2.0;
     let ball = ctx.swing.ball.as_ref().ok_or_else(|| "no ball was seen to leave".to_string());
-    // picture x at the golfer's distance, toward the target, and its doubt
-    let face_on = ctx.face_on().and(ball.clone()).map(|b| {
-        let aside = (b.x - centre) / NEARER;
-        (body.toward * (centre + aside), aside.abs() * NEARER_SD)
+    // picture x at the feet's distance, toward the target, and its doubt
+    let face_on = ctx.face_on().and(ball.clone()).and_then(|b| {
+        let (feet, _) = ctx.at_address(|i| body.mid(i, Part::Ankle)[0])?;
+        let aside = (body.turn([b.x, b.y])[0] - feet) / NEARER;
+        Ok((feet + aside, aside.abs() * NEARER_SD))
     });
     let head = |i: usize| middle(body.at(i, body.lead(Part::Ear)), body.at(i, body.trail(Part::Ear)))[0];
     let hands = |i: usize| body.grip(i)[0];

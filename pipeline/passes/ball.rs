@@ -467,3 +467,57 @@ impl Likeness {
         self.from_gone < NEAR.min(self.from_lying)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Ground of grey grass, 160 x 200, whose blades differ from picture to picture, with discs (x, y, radius, grey) drawn on it.
+    fn ground_with(discs: &[(i32, i32, i32, f64)], seed: u64) -> Mat {
+        let mut m = Mat::new_rows_cols_with_default(160, 200, core::CV_8UC3, Scalar::all(90.0)).unwrap();
+        for &(x, y, r, grey) in discs {
+            imgproc::circle(&mut m, Point::new(x, y), r, Scalar::all(grey), imgproc::FILLED, imgproc::LINE_AA, 0).unwrap();
+        }
+        let mut state = seed;
+        for byte in m.data_bytes_mut().unwrap() {
+            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            *byte = byte.saturating_add((state >> 61) as u8);
+        }
+        m
+    }
+
+    fn found(before: &[(i32, i32, i32, f64)], after: &[(i32, i32, i32, f64)]) -> Option<Spot> {
+        let zone = Mat::new_rows_cols_with_default(160, 200, CV_8UC1, Scalar::all(255.0)).unwrap();
+        spot(&ground_with(before, 1), &ground_with(after, 2), &zone, 12.0).unwrap()
+    }
+
+    #[test]
+    fn of_all_balls_the_one_that_leaves_is_found_to_a_pixel() {
+        let (lies, stays) = ((70, 90, 7, 230.0), (140, 60, 7, 230.0));
+        let spot = found(&[lies, stays], &[stays]).unwrap();
+        assert!((spot.centre[0] - 70.0).abs() < 1.0 && (spot.centre[1] - 90.0).abs() < 1.0, "{:?}", spot.centre);
+        assert!((spot.width - 14.0).abs() < 2.5, "{}", spot.width);
+    }
+
+    #[test]
+    fn what_comes_or_is_no_ball_is_none() {
+        let ball = (70, 90, 7, 230.0);
+        assert!(found(&[ball], &[ball]).is_none(), "nothing leaves: a rehearsal");
+        assert!(found(&[], &[ball]).is_none(), "something comes");
+        assert!(found(&[(70, 90, 30, 60.0)], &[]).is_none(), "a shadow moves");
+        let row: Vec<_> = (0..8).map(|i| (60 + 6 * i, 90, 5, 220.0)).collect();
+        assert!(found(&row, &[]).is_none(), "a stick is taken away");
+    }
+
+    #[test]
+    fn a_ball_is_there_then_covered_then_gone() {
+        let ball = (70, 90, 7, 230.0);
+        let (lying, gone) = (ground_with(&[ball], 1), ground_with(&[], 2));
+        let patch = Patch::new(&lying, &gone, &Spot { centre: [70.0, 90.0], width: 14.0 });
+        let seen = |discs: &[(i32, i32, i32, f64)]| patch.likeness(&ground_with(discs, 3)).unwrap();
+        assert!(seen(&[ball]).there() && !seen(&[ball]).gone());
+        assert!(seen(&[]).gone() && !seen(&[]).there());
+        let club = seen(&[ball, (72, 88, 12, 10.0)]);
+        assert!(!club.there() && !club.gone(), "{club:?}");
+    }
+}

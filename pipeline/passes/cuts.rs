@@ -23,15 +23,17 @@ pub struct Cut {
     pub shrink: f64,
 }
 
-/// Largest side of a kept cut, pixels: three times what the models see of a body.
-const CUT_SIDE: f64 = 768.0;
+/// Largest side of a kept cut, pixels: three times what the models see of a body, and the ground.
+const CUT_SIDE: f64 = 832.0;
+/// The ball lies nearer the camera than the feet, so lower in the picture: so much more is kept below, of the region's size.
+const BELOW: f64 = 0.10;
 
 impl Cut {
     fn of(picture: &Mat, frame: usize, region: &Region) -> opencv::Result<Cut> {
         let half = region.size * 0.5 * 1.08;
         let (w, h) = (f64::from(picture.cols()), f64::from(picture.rows()));
         let (x0, y0) = ((region.cx - half).max(0.0).floor(), (region.cy - half).max(0.0).floor());
-        let (x1, y1) = ((region.cx + half).min(w).ceil(), (region.cy + half).min(h).ceil());
+        let (x1, y1) = ((region.cx + half).min(w).ceil(), (region.cy + half + BELOW * region.size).min(h).ceil());
         let rect = Rect::new(x0 as i32, y0 as i32, ((x1 - x0) as i32).max(1), ((y1 - y0) as i32).max(1));
         let part = Mat::roi(picture, rect)?;
         let shrink = (CUT_SIDE / f64::from(rect.width.max(rect.height))).min(1.0);

@@ -41,8 +41,8 @@ const ARM_LEVEL_DEG: f64 = 80.0;
 /// degrees in a second.
 const ARM_LEVEL_DOWN_DEG: f64 = 77.0;
 /// What the two are off by, degrees: spread within four worlds and between them.
-const LEVEL_SD_DEG: f64 = 4.0;
-const LEVEL_DOWN_SD_DEG: f64 = 6.0;
+const LEVEL_SD_DEG: f64 = 5.5;
+const LEVEL_DOWN_SD_DEG: f64 = 8.0;
 /// The hands pass this far ahead of their address place at impact, cm.
 const HANDS_AHEAD_CM: f64 = 3.0;
 /// The hands' direction from the pelvis turns back this much before the lead arm's, seconds of real time.
@@ -397,4 +397,41 @@ fn finish(t: &[f64], grip: &[[f64; 2]], from: f64, cm: f64, k: f64) -> Option<f6
 /// `span` is the number of frames from address to impact (GolfDB, McNally et al. 2019, arXiv:1903.06528).
 pub fn tolerance_frames(span: f64) -> usize {
     ((span / 30.0).round_ties_even() as usize).max(1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Thirty pictures a second: still until `start`, then the changed part grows with the square of time; a waggle before comes back.
+    fn stir(start: f64, waggle: bool) -> Stir {
+        let times: Vec<f64> = (0..45).map(|i| f64::from(i) / 30.0).collect();
+        let of = |t: f64| {
+            let moved = if t > start { 60.0 * (t - start).powi(2) } else { 0.0 };
+            moved + if waggle && (0.2..0.4).contains(&t) { 1.0 } else { 0.0 }
+        };
+        Stir { changed: times.iter().map(|&t| of(t)).collect(), times }
+    }
+
+    #[test]
+    fn the_club_begins_to_move_where_what_changes_stays_changed() {
+        for (start, waggle) in [(0.70, false), (0.72, false), (0.70, true), (0.81, true)] {
+            let found = onset(&stir(start, waggle), 1.0).unwrap();
+            assert!((found.time - start).abs() < 0.03 && (found.time - start).abs() < 3.0 * found.sd, "{start} {waggle}: {found:?}");
+        }
+        let restless = Stir { changed: vec![1.0; 45], ..stir(0.7, false) };
+        assert!(onset(&restless, 1.0).is_none());
+        assert!(onset(&Stir { changed: vec![0.0; 45], ..stir(0.7, false) }, 1.0).is_none(), "nothing ever moves");
+    }
+
+    #[test]
+    fn the_ball_tells_the_impact_unless_the_hands_speak_against_it() {
+        let hands = Moments { impact: Some(Moment { time: 1.80, sd: 0.01 }), ..Moments::default() };
+        let ball = |there: f64| Ball { there, gone: there + 1.0 / 60.0, width: 12.0, ..Ball::default() };
+        let told = hands.with_ball(Some(&ball(1.783)), false, 1.0);
+        assert!(told.impact_from == EventFrom::Ball && (told.impact.unwrap().time - 1.791).abs() < 0.001);
+        for (far, down_the_line, from) in [(1.90, false, EventFrom::Hands), (1.88, true, EventFrom::Ball), (2.1, true, EventFrom::Hands)] {
+            assert_eq!(hands.with_ball(Some(&ball(far)), down_the_line, 1.0).impact_from, from, "{far}");
+        }
+    }
 }

@@ -48,7 +48,7 @@ impl Builder {
             (FaultName::ChickenWing, clear("lead_elbow_bow_late_upper_arms")),
             (FaultName::HeadDrift, clear("head_lateral_max_back_cm")),
         ]);
-        let event = |frame: usize| Some(Event { frame, time_s: frame as f64 / 60.0, uncertainty_s: 0.01 });
+        let event = |frame: usize| Some(Event { frame, time_s: frame as f64 / 60.0, uncertainty_s: 0.01, from: EventFrom::default() });
         let events = Events {
             address: event(40),
             takeaway: event(40),
@@ -87,6 +87,7 @@ impl Builder {
                 index: 0,
                 kind: SwingKind::Full,
                 main: true,
+                strike: Strike::default(),
                 events,
                 scale: None,
                 metrics,
