@@ -263,6 +263,14 @@ fn swing(
     }
 }
 
+fn main_because(main: Option<&SwingRead>) -> &'static str {
+    match main.map(|m| m.strike) {
+        None => "there is none",
+        Some(Struck::Yes) => "the last that struck a ball",
+        Some(_) => "the last full one; no ball was seen to leave",
+    }
+}
+
 fn strike(read: &SwingRead) -> Strike {
     let because = match (read.strike, read.moments.impact, read.moments.impact_from) {
         (Struck::Yes, Some(m), EventFrom::Ball) => format!("a ball lay on the ground until {:.2} s and was gone then", m.time),
@@ -327,6 +335,7 @@ fn provenance(
                 "yaw_to_lead_deg": main.and_then(|m| m.yaw).map(|y| round(y.to_lead_deg, 2)),
             }),
         ),
+        step("main swing", json!({ "chosen_because": main_because(main) })),
         step("limits", json!(settings.limits)),
         step(
             "looked at by",

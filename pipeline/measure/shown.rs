@@ -26,7 +26,7 @@ pub fn shown(ctx: &Context, quantities: &Quantities) -> BTreeMap<String, Shown> 
         if read("shoulder_tilt_address_deg").is_some() {
             page.still("lead_shoulder", Part::Shoulder, true).still("trail_shoulder", Part::Shoulder, false);
         }
-        page.foot();
+        page.foot().ball();
         all.insert("address".to_string(), page.shown);
     }
     if let Some(travel) = read("trail_hip_travel_cm") {
@@ -118,6 +118,14 @@ impl<'a, 'b> Page<'a, 'b> {
             self.point("head_home", home).point("head", now);
         }
         self
+    }
+
+    /// The ball that was struck: its middle, and its rim beside it.
+    fn ball(&mut self) -> &mut Self {
+        match &self.ctx.swing.ball {
+            Some(b) => self.point("ball", [b.x, b.y]).point("ball_rim", [b.x + b.width / 2.0, b.y]),
+            None => self,
+        }
     }
 
     /// Down the line: the line whose bend is measured.

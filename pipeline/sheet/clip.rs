@@ -11,7 +11,7 @@ use crate::error::Result;
 use crate::measure::names;
 use crate::place::OutFolder;
 use crate::report::printable;
-use crate::report::types::{FaultName, From, Measured, Metric, Root};
+use crate::report::types::{FaultName, From, Measured, Metric, Root, Struck};
 use crate::report::{Again, Report, Severity};
 use crate::seen::Seen;
 use askama::Template;
@@ -224,6 +224,7 @@ fn origin(report: &Report) -> Vec<(String, String)> {
             })
             .collect();
         say("Events", events.join("; "));
+        say("Ball", words::sentence(&main.strike.because));
         let others: Vec<String> = report.swings.iter().filter(|s| !s.main).map(|s| other_swing(s.index, s)).collect();
         if !others.is_empty() {
             say("Other swings", others.join("; "));
@@ -250,7 +251,8 @@ fn origin(report: &Report) -> Vec<(String, String)> {
 fn other_swing(index: usize, swing: &crate::report::types::Swing) -> String {
     let verdicts: Vec<String> =
         FaultName::ALL.iter().filter_map(|n| Some(format!("{} {}", n.words(), swing.faults.get(n)?.in_words()))).collect();
-    format!("no. {}, {}: {}", index + 1, words::code(&swing.kind), verdicts.join(", "))
+    let kind = if swing.strike.value == Struck::No { "rehearsal, the ball still lay there".into() } else { words::code(&swing.kind) };
+    format!("no. {}, {kind}: {}", index + 1, verdicts.join(", "))
 }
 
 /// A step's parameters as "name value" pairs.

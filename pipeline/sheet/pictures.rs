@@ -35,9 +35,10 @@ pub const EVENTS: [(&str, &str); 7] = [
 ];
 
 /// What a picture's numbers are, the first the weightiest: picture, metric, words where it is positive and where it is negative.
-const NUMBERS: [(&str, &str, &str, &str); 15] = [
+const NUMBERS: [(&str, &str, &str, &str); 16] = [
     ("address", "shoulder_tilt_address_deg", "trail shoulder lower by", "trail shoulder higher by"),
     ("address", "head_behind_centre_address_cm", "head behind the middle of the stance by", "head ahead of the middle of the stance by"),
+    ("address", "ball_distance_toes_cm", "ball away from the toes by", ""),
     ("hip_furthest", "trail_hip_travel_cm", "trail hip away from the target by", "trail hip toward the target by"),
     ("hip_furthest", "trail_hip_travel_pct_stance", "hip slide as a share of the stance", ""),
     ("hip_furthest", "pelvis_travel_cm", "pelvis away from the target by", ""),
@@ -121,7 +122,11 @@ fn golfer_box(read: &SwingRead, cuts: &Cuts) -> Option<[f64; 4]> {
         return None;
     }
     let pad = 0.24 * read.track.trunk;
-    Some([b[0] - 1.6 * pad, b[1] - 1.6 * pad, b[2] + 1.6 * pad, b[3] + pad])
+    let mut b = [b[0] - 1.6 * pad, b[1] - 1.6 * pad, b[2] + 1.6 * pad, b[3] + pad];
+    if let Some(ball) = &read.ball {
+        b = [b[0].min(ball.x - 2.0 * ball.width), b[1], b[2].max(ball.x + 2.0 * ball.width), b[3].max(ball.y + 2.0 * ball.width)];
+    }
+    Some(b)
 }
 
 struct Sheet {
@@ -208,6 +213,9 @@ impl Sheet {
                 }
                 _ => self.circle(hip, 0.05 * self.trunk, ACCENT, 3)?,
             }
+        }
+        if let (Some(ball), Some(rim)) = (at("ball"), at("ball_rim")) {
+            self.circle(ball, 1.8 * distance(ball, rim), ACCENT, 2)?;
         }
         // the head then and now
         let radius = 0.26 * self.trunk;

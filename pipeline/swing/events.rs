@@ -242,7 +242,7 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Mo
 const STIRS: [f64; 2] = [0.1, 0.4];
 const SINCE: f64 = 1.5;
 /// Standard deviation of that onset, seconds of real time, and as a share of the time between the levels.
-const ONSET_SD: f64 = 0.012;
+const ONSET_SD: f64 = 0.016;
 const ONSET_SHARE: f64 = 0.4;
 /// More than this changes while all is still: nothing can be told.
 const RESTLESS: f64 = 0.6;
