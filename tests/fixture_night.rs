@@ -149,6 +149,42 @@ fn a_clip_on_its_side_is_turned_and_judged_as_the_upright_one() {
     assert!(night().place.reports().iter().all(|r| r.video.as_ref().unwrap().turned_by_sight == 0), "no upright clip is turned");
 }
 
+/// What the numbers of one swing cannot say at once (`scripts/accuracy` holds all worlds' clips to the same).
+#[test]
+fn no_number_contradicts_another() {
+    let mut swings = 0;
+    for report in night().place.reports() {
+        for swing in &report.swings {
+            swings += 1;
+            let told: BTreeMap<&str, f64> = swing.metrics.iter().filter_map(|(n, m)| Some((n.as_str(), m.measured()?.value))).collect();
+            for (name, m) in swing.metrics.iter().filter_map(|(n, m)| Some((n, m.measured()?))) {
+                assert!(m.low <= m.value && m.value <= m.high, "{}: {name} {m:?}", report.clip.file);
+            }
+            let largest = [
+                ("head_lateral_max_back_cm", "head_lateral_top_cm"),
+                ("lead_elbow_flexion_max_deg", "lead_elbow_flexion_impact_deg"),
+                ("lead_elbow_flexion_max_deg", "lead_elbow_flexion_half_deg"),
+                ("lead_elbow_separation_max_cm", "lead_elbow_separation_impact_cm"),
+                ("lead_elbow_separation_max_cm", "lead_elbow_separation_half_cm"),
+            ];
+            for (most, part) in largest {
+                if let (Some(most), Some(part)) = (told.get(most), told.get(part)) {
+                    assert!(part <= most, "{}: {part} is more than {most}", report.clip.file);
+                }
+            }
+            if let (Some(travel), Some(at_furthest)) = (told.get("trail_hip_travel_cm"), told.get("trail_hip_move_at_furthest_cm")) {
+                assert_eq!(*travel, at_furthest.max(0.0), "{}", report.clip.file);
+                let share = 100.0 * travel / told["stance_width_cm"];
+                assert!((told["trail_hip_travel_pct_stance"] - share).abs() < 0.1, "{}: {share} % of the stance", report.clip.file);
+            }
+            if let (Some(ratio), Some(back), Some(down)) = (told.get("tempo_ratio"), told.get("backswing_s"), told.get("downswing_s")) {
+                assert!((ratio / (back / down) - 1.0).abs() < 0.02, "{}: {ratio} is not {back} to {down}", report.clip.file);
+            }
+        }
+    }
+    assert!(swings >= 6, "{swings}");
+}
+
 /// The yaw's sign too: a golfer whose head lies nearer the camera than the feet would else be turned the wrong way.
 #[test]
 fn the_camera_s_place_is_told_to_a_few_degrees() {

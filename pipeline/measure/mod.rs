@@ -176,6 +176,11 @@ pub fn measure(ctx: &Context) -> Quantities {
             all.insert(name, outcome);
         }
     }
+    for (name, outcome) in &mut all {
+        if let (Ok(r), true) = (outcome, names::never_negative(name)) {
+            r.value = r.value.max(0.0);
+        }
+    }
     at_least(&mut all, "head_lateral_max_back_cm", &["head_lateral_top_cm"]);
     at_least(&mut all, "lead_elbow_flexion_max_deg", &["lead_elbow_flexion_impact_deg", "lead_elbow_flexion_half_deg"]);
     at_least(&mut all, "lead_elbow_separation_max_cm", &["lead_elbow_separation_impact_cm", "lead_elbow_separation_half_cm"]);

@@ -29,6 +29,7 @@ def contradictions(swing):
     if {"tempo_ratio", "backswing_s", "downswing_s"} <= value.keys():
         if abs(value["tempo_ratio"] / (value["backswing_s"] / value["downswing_s"]) - 1) > 0.02:
             found.append("the tempo is not the ratio of its times")
-    times = [(name, swing["events"][name]["time_s"]) for name in ORDER if swing["events"].get(name)]
+    # hands are chest high before or after the arms are half through, by how flat they swing
+    times = [(name, swing["events"][name]["time_s"]) for name in ORDER if swing["events"].get(name) and name != "half_follow_through"]
     found += [f"{b} comes before {a}" for (a, s), (b, t) in zip(times, times[1:]) if t < s]
     return found
