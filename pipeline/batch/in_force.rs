@@ -61,7 +61,8 @@ impl Other {
         let kept = store.results()?.iter().filter(|(s, _)| s.report.engine.settings_sha256 != now).count();
         let kept = match kept {
             0 => String::new(),
-            n => format!(". {n} clips that no run had before it keep their verdicts by the former: dawnsheet rejudge judges all by one"),
+            1 => ". One clip keeps its verdict by the former: dawnsheet rejudge judges all by one".into(),
+            n => format!(". {n} clips keep their verdicts by the former: dawnsheet rejudge judges all by one"),
         };
         let both: Vec<(Place, Place)> = self.before.iter().filter_map(|(id, was)| Some((*was, *after.get(id)?))).collect();
         let count = |which: &dyn Fn(&(Place, Place)) -> Place, place: Place| both.iter().filter(|b| which(b) == place).count();

@@ -12,7 +12,7 @@ use dawnsheet::intake::names;
 use dawnsheet::place::OutFolder;
 use dawnsheet::report::Report;
 use dawnsheet::report::printable;
-use dawnsheet::report::types::FaultName;
+use dawnsheet::report::types::{FaultName, Verdict};
 use dawnsheet::sheet;
 use std::path::PathBuf;
 
@@ -82,7 +82,12 @@ pub fn judge(a: &Judge) -> Result<u8> {
     let fault = match a.fault {
         Some(fault) => fault,
         None => {
-            worst(&report).ok_or_else(|| Error::Usage("no swing was measured in this clip: name the fault you saw with --fault".into()))?
+            let worst = worst(&report)
+                .ok_or_else(|| Error::Usage("no swing was measured in this clip: name the fault you saw with --fault".into()))?;
+            if a.word == Word::Disagree && ours(&report, worst) == Verdict::Clear {
+                return Err(Error::Usage("nothing was found in this clip: name the fault you saw with --fault".into()));
+            }
+            worst
         }
     };
     let given = Given {

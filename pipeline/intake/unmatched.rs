@@ -23,19 +23,31 @@ pub fn unmatched(uploads: &[Upload], roster: &Roster, known: impl Fn(&str) -> bo
     }
     let came = |name: &str| uploads.iter().any(|u| u.brief.student.as_deref().is_some_and(|s| same(s, name)));
     let mut absent: Vec<&str> = listed().map(|s| s.name.as_str()).filter(|n| !came(n) && !known(n)).collect();
-    let mut all = Vec::new();
+    let (mut all, mut unknown) = (Vec::new(), Vec::new());
     for folder in folders {
         let alike = |name: &str| strsim::jaro_winkler(&folded(name), &folded(folder));
         let nearest = listed().flat_map(|s| s.names().map(move |n| (s, n))).max_by(|a, b| alike(a.1).total_cmp(&alike(b.1)));
         let meant = nearest.filter(|(_, n)| alike(n) >= ALIKE).map(|(s, _)| s.name.as_str());
-        let ask = match meant {
+        match meant {
             Some(name) => {
                 absent.retain(|a| *a != name);
-                format!(": is it '{name}'? Rename the folder, or put its name into that student's aliases")
+                all.push(format!(
+                    "the folder '{folder}' fits no name in the roster: is it '{name}'? Rename the folder, or put its name into that \
+                     student's aliases"
+                ));
             }
-            None => ": lead side and stature are not known".into(),
-        };
-        all.push(format!("the folder '{folder}' fits no name in the roster{ask}"));
+            None => unknown.push(format!("'{folder}'")),
+        }
+    }
+    // who has only begun a roster is told once
+    match unknown.as_slice() {
+        [] => {}
+        [one] => all.push(format!("the folder {one} fits no name in the roster: lead side and stature are not known")),
+        several => all.push(format!(
+            "{} folders fit no name in the roster: lead side and stature are not known ({})",
+            several.len(),
+            several.join(", ")
+        )),
     }
     if !absent.is_empty() {
         let shown: Vec<String> = absent.iter().take(5).map(|n| format!("'{n}'")).collect();

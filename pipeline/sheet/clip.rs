@@ -132,7 +132,10 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
             Metric::Value(m) => MetricRow {
                 words: words::sentence(n.words),
                 value: in_table(report, n.name, m),
-                interval: words::interval(m),
+                interval: match told::value(report, n.name).filter(|_| told::is_nothing(m) && n.name.contains("_travel_")) {
+                    Some(other_way) => told::interval(n.name, &other_way),
+                    None => words::interval(m),
+                },
                 from: match m.from {
                     From::KeyPoint => "key points",
                     From::Outline => "outline",

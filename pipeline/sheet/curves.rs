@@ -133,7 +133,7 @@ fn head(read: &SwingRead, report: &Report) -> Series {
     let raw = lateral(read, |b, i| b.mid(i, Part::Ear)[0]);
     Series {
         title: "Head, away from the target",
-        about: "midpoint of the ears",
+        about: "midpoint of the ears; the measured value may come from the outline instead",
         unit: "cm",
         digits: 0,
         line: smooth(&read.track.times, &raw, BODY_CUT_OFF / read.slowness),

@@ -106,7 +106,7 @@ impl Section {
             Section::Flagged => "Past the limit, surely or likely. Worst first.",
             Section::Borderline => "On which side of the limit it lies this clip does not tell: your eye decides, or a second clip.",
             Section::FilmAgain => "Something in the filming or the sending stands in the way. A message to the student is ready to copy.",
-            Section::Question => "No fault found, but something else asks for a glance.",
+            Section::Question => "Something besides the faults asks for a glance.",
             Section::Clear => "Everything measured lies inside the limits, surely or likely.",
             Section::OtherView => "Measured as far as that view allows.",
             Section::Failed => "Filming again would not help; the reason is beside each.",

@@ -290,7 +290,8 @@ fn subline(current: &[&Entry], questions: usize) -> String {
 
 /// How many of the clips that need an eye the coach has judged.
 fn progress(current: &[&Entry], given: &ByClip) -> Option<String> {
-    let asking: Vec<&&Entry> = current.iter().filter(|e| e.section.needs_eye()).collect();
+    let asking: Vec<&&Entry> =
+        current.iter().filter(|e| e.section.needs_eye() && super::desk::nothing_to_judge(e.report()).is_none()).collect();
     let judged = asking.iter().filter(|e| !on(given, e).is_empty()).count();
     (!asking.is_empty()).then(|| format!("{judged} of {} judged", asking.len()))
 }

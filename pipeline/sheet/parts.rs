@@ -206,8 +206,14 @@ pub fn pictures(out: &OutFolder, report: &Report, most: usize) -> Vec<Picture> {
     // the pictures of a clip are cut alike
     let size = EVENTS.iter().find_map(|(event, _)| jpeg_size(&folder.join(format!("{event}.jpg"))));
     let (width, height) = size.unwrap_or((640, 900));
-    let there = EVENTS.iter().filter(|(event, _)| folder.join(format!("{event}.jpg")).is_file());
+    let frame = |event: &str| main.and_then(|m| m.shown.get(event)).map(|s| s.frame);
+    // arms that swing flat are chest high before they are half through; where both are one picture, it is shown once
+    let twice = |event: &str| event == "half_follow_through" && frame(event).is_some() && frame(event) == frame("late_follow_through");
+    let mut there: Vec<_> = EVENTS.iter().filter(|(event, _)| folder.join(format!("{event}.jpg")).is_file() && !twice(event)).collect();
+    let after_impact = |event: &str| event.ends_with("follow_through");
+    there.sort_by_key(|(event, _)| if after_impact(event) { (1, frame(event)) } else { (0, None) });
     let all: Vec<Picture> = there
+        .into_iter()
         .map(|&(event, caption)| Picture {
             event,
             caption,

@@ -7,6 +7,7 @@ use super::judged::{ByClip, Said, of_entries};
 use super::{letters, words};
 use crate::history::trend::{Trend, Word, filmed};
 use crate::intake::date;
+use crate::report::types::Verdict;
 use askama::Template;
 
 struct Series {
@@ -34,11 +35,13 @@ pub struct StudentPage {
 pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -> StudentPage {
     let mut by_age: Vec<&Entry> = entries.to_vec();
     by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
-    // of several clips of the newest day, the one that says most
+    // of several clips of the newest day or of tonight, the one that says most: a fault that was found before all else
     let day = |e: &&Entry| e.report().clip.captured.as_deref().and_then(date::local_day);
     let newest_day = day(&by_age[0]);
-    let same_day = by_age.iter().rev().filter(|e| day(e) == newest_day && newest_day.is_some());
-    let newest = same_day.max_by(|a, b| a.report().severity.total_cmp(&b.report().severity)).copied().unwrap_or(by_age[0]);
+    let found = |e: &Entry| matches!(e.report().verdict, Some(Verdict::Flagged | Verdict::Borderline));
+    let fresh = by_age.iter().rev().filter(|e| e.current || day(e) == newest_day && newest_day.is_some());
+    let most = |a: &&&Entry, b: &&&Entry| found(a).cmp(&found(b)).then(a.report().severity.total_cmp(&b.report().severity));
+    let newest = fresh.max_by(most).copied().unwrap_or(by_age[0]);
     // they come ordered by what they are compared within
     let series = trends
         .chunk_by(|a, b| (a.view, a.club, a.lead) == (b.view, b.club, b.lead))

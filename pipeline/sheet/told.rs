@@ -84,11 +84,19 @@ pub fn amount(metric: &str, m: &Measured) -> String {
     }
 }
 
-/// The interval; of a hip or head that goes toward the target with sides instead of signs.
+/// The interval; of what lies on its other side with sides instead of signs.
 pub fn interval(metric: &str, m: &Measured) -> String {
     let side = |v: f64| format!("{} {}", words::number(v.abs(), words::digits(&m.unit)), if v < 0.0 { "toward" } else { "away" });
     let lateral = matches!(metric, HIP | "head_lateral_max_back_cm");
-    if lateral && m.value < 0.0 { format!("{} to {}", side(m.low), side(m.high)) } else { words::interval(m) }
+    match sides(metric) {
+        _ if m.value >= 0.0 => words::interval(m),
+        _ if lateral => format!("{} to {}", side(m.low), side(m.high)),
+        Some((over, under)) => {
+            let side = |v: f64| format!("{} {}", words::number(v.abs(), words::digits(&m.unit)), if v < 0.0 { under } else { over });
+            format!("{} to {}", side(m.low), side(m.high))
+        }
+        None => words::interval(m),
+    }
 }
 
 /// As a coach says it without looking at the number twice: whole centimetres.
