@@ -151,7 +151,7 @@ def main():
     worlds = w.clips(a)
     w.measure(a, worlds)
     current, identified = identify(a, worlds)
-    BUDGET.write_text(budget(identified, current, f"7-worlds-{'-'.join(f'{n}-{len(f)}' for n, f in worlds.items())}"))
+    BUDGET.write_text(budget(identified, current, f"8-worlds-{'-'.join(f'{n}-{len(f)}' for n, f in worlds.items())}"))
     print(BUDGET.read_text())
 
 
