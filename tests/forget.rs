@@ -5,6 +5,7 @@ mod support;
 use dawnsheet::batch::forget::{self, INBOX};
 use dawnsheet::batch::summary::Summary;
 use dawnsheet::history::Store;
+use dawnsheet::history::store::Attempt;
 use dawnsheet::intake::names::{folded, slug, slug_as_spelled};
 use dawnsheet::{place, sheet};
 use proptest::prelude::*;
@@ -42,6 +43,8 @@ fn of_two_who_go_by_one_name_the_one_who_is_meant_is_erased() {
     let (large, small) = (slug_as_spelled("Jonas Lind"), slug_as_spelled("jonas lind"));
     let first = kept(root, 1, "Jonas Lind", &large);
     let second = kept(root, 2, "jonas lind", &small);
+    // who is erased has also gone by the name under whose spelling the other is kept
+    Store::open(&root.join("dawnsheet.sqlite")).unwrap().add_names(&small, ["Jonas Lind"]).unwrap();
     for name in ["jonas lind", "Jonas Lind", " JONAS  LIND"] {
         let asked = erase(root, &[name, "--yes"]);
         assert_eq!(asked.code, 2, "{}", asked.stdout);
@@ -97,9 +100,14 @@ fn the_proof_fails_where_anything_is_left_in_whatever_form() {
         let root = folder.path();
         kept(root, 1, "Zo\u{eb} \u{c5}berg", &slug(Some("Zo\u{eb} \u{c5}berg")));
         std::fs::write(root.join("notes.txt"), format!("asked {left} about it")).unwrap();
+        std::fs::write(root.join(format!("{left}.csv")), "1,2").unwrap();
         let done = erase(root, &["zoe\u{308} a\u{30a}berg", "--yes"]);
         assert_eq!(done.code, 1, "{left}: {}", done.stdout);
-        assert!(done.stdout.contains("STILL FOUND") && done.stdout.contains("notes.txt"), "{}", done.stdout);
+        assert!(
+            done.stdout.contains("STILL FOUND") && done.stdout.contains("notes.txt") && done.stdout.contains(".csv"),
+            "{}",
+            done.stdout
+        );
         assert!(owners(root).is_empty(), "and yet all was erased that is ours");
     }
 }
@@ -207,4 +215,18 @@ fn what_was_said_of_names_that_do_not_meet_goes_with_the_student() {
     assert!(done.code == 0 && done.stdout.contains("no trace left"), "{}{}", done.stdout, done.stderr);
     let page = std::fs::read_to_string(root.join("sheet/index.html")).unwrap();
     assert!(!page.contains("Lind") && page.contains("Range"), "of others it stays");
+}
+
+/// Judged again, a clip is as old as it was.
+#[test]
+fn judging_again_does_not_lengthen_the_keeping_time() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, mut store) = out_folder(folder.path());
+    let report = Builder::new(1, "Ada", "2001-01-01").report;
+    let looked = Attempt { sha256: report.clip.sha256.clone(), clip: report.clip.id.clone(), ..Attempt::default() };
+    store.record("ada", "key", "{}", &report, Some(("model", "1", &looked))).unwrap();
+    store.seen_at(&report.clip.sha256, "2001-01-02T00:00:00Z").unwrap();
+    store.record("ada", "another key", "{}", &report, None).unwrap();
+    assert_eq!(store.measured_before("2001-02-01T00:00:00Z").unwrap(), [("ada".to_string(), report.clip.id.clone())]);
+    assert_eq!(store.measured_before("2001-01-01T00:00:00Z").unwrap(), []);
 }

@@ -8,7 +8,7 @@ use dawnsheet::intake::Brief;
 use dawnsheet::judge::{Identity, judge};
 use dawnsheet::pose::models::{ModelChoice, Models};
 use dawnsheet::report::Report;
-use dawnsheet::report::types::Metric;
+use dawnsheet::report::types::{Metric, ViewKind};
 use dawnsheet::seen::Look;
 use dawnsheet::seen::Seen;
 use dawnsheet::seen::keypoints::{POINTS, other_side};
@@ -114,6 +114,25 @@ fn mirroring_swaps_lead_and_trail_and_changes_nothing_else() {
         let (plain, turned) = (judged(&kept(name)), judged(&mirrored(kept(name))));
         assert_ne!(plain.golfer.as_ref().unwrap().lead_side, turned.golfer.as_ref().unwrap().lead_side);
         same_numbers(&plain, &turned, 0.01);
+    }
+}
+
+/// A camera between face-on and down the line, by width alone: which way the target lies is then told by the hands.
+#[test]
+fn from_an_oblique_camera_the_strike_is_where_it_was() {
+    for name in ["sway", "wing"] {
+        let mut square = kept(name);
+        square.about.balls.clear();
+        let mut oblique = square.clone();
+        each_look(&mut oblique, |look| look.points.iter_mut().for_each(|p| p.x *= 0.5));
+        let of = |seen: &Seen| {
+            let report = judged(seen);
+            let main = report.swings.iter().find(|s| s.main).unwrap();
+            (report.view.as_ref().unwrap().kind, main.events.impact.unwrap().time_s)
+        };
+        let ((front, there), (other, here)) = (of(&square), of(&oblique));
+        assert_eq!((front, other), (ViewKind::FaceOn, ViewKind::Other), "{name}");
+        assert!((there - here).abs() < 0.05, "{name}: {there} {here}");
     }
 }
 

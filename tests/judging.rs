@@ -5,10 +5,11 @@ mod support;
 use dawnsheet::intake::Brief;
 use dawnsheet::judge::{self, Identity};
 use dawnsheet::pose::models::{ModelChoice, Models};
-use dawnsheet::report::types::{FaultName, Verdict};
+use dawnsheet::report::types::{FaultName, Struck, SwingKind, Verdict};
 use dawnsheet::report::{ReasonCode, Report, Severity};
-use dawnsheet::seen::Seen;
+use dawnsheet::seen::{Ball, Seen};
 use dawnsheet::settings::Settings;
+use dawnsheet::swing::read_swings;
 use std::process::Command;
 use support::{Place, at_once, fixture, repository};
 
@@ -67,4 +68,16 @@ fn another_budget_under_the_same_name_is_not_taken_for_this_one() {
     assert!(again, "judged anew");
     assert_ne!(other_judge, judged_by);
     assert!((moved - head - 3.0).abs() < 0.01, "{head} then {moved}");
+}
+
+#[test]
+fn of_two_swings_that_both_struck_a_ball_the_last_is_judged() {
+    let mut seen = Seen::read(&repository("fixtures/keypoints/left_two_swings.npz")).unwrap();
+    let impacts: Vec<f64> = read_swings(&seen, 175.0, None).iter().map(|r| r.moments.impact.unwrap().time).collect();
+    assert!(impacts.len() == 2, "{impacts:?}");
+    let ball = |t: &f64| Ball { there: t - 0.01, gone: t + 0.01, width: 10.0, ..Ball::default() };
+    seen.about.balls = impacts.iter().map(ball).collect();
+    let reads = read_swings(&seen, 175.0, None);
+    assert!(reads.iter().all(|r| r.strike == Struck::Yes), "both struck");
+    assert_eq!(reads.iter().map(|r| r.window.kind).collect::<Vec<_>>(), [SwingKind::Practice, SwingKind::Full]);
 }

@@ -279,4 +279,13 @@ fn what_looked_at_a_clip_is_told_by_its_key_points_or_unknown() {
     let by = Seen::read(&kept).unwrap().about.seen_by.unwrap();
     assert_eq!((by.choice, by.engine.as_str()), (ModelChoice::Fast, env!("CARGO_PKG_VERSION")));
     assert_eq!(by.model_sha256, clip.reports()[0].engine.model_sha256);
+    // judged again it is done as before; had an earlier version looked, the next run looks anew
+    let at = clip.out().to_str().unwrap().to_string();
+    for (engine, anew) in [(env!("CARGO_PKG_VERSION"), false), ("0.2.9", true)] {
+        let mut seen = Seen::read(&kept).unwrap();
+        seen.about.seen_by = Some(SeenBy { engine: engine.into(), ..by.clone() });
+        seen.write(&kept).unwrap();
+        assert_eq!(dawnsheet(&["rejudge", "--out", &at]).code, 0);
+        assert_eq!(clip.summary(&["--model", "fast"]).1["lines"][0]["new"], anew, "{engine}");
+    }
 }

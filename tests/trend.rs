@@ -138,3 +138,15 @@ fn a_sparkline_runs_from_lowest_to_highest() {
     assert_eq!(sparkline([0.0, 7.0, 3.5].into_iter()), "▁█▅");
     assert_eq!(sparkline([2.0, 2.0].into_iter()), "▅▅");
 }
+
+/// The order says one thing and the ends another: no word.
+#[test]
+fn a_long_rise_that_ends_far_below_its_start_is_no_improvement() {
+    let mut values: Vec<f64> = (5..17).map(f64::from).collect();
+    values.extend([-20.0, -21.0, -22.0]);
+    let stored = clips(&values, 1.0);
+    let t = of(&stored, "head_lateral_max_back_cm");
+    let (change, order) = (t.change.unwrap(), t.any_time.unwrap());
+    assert!(t.corrected < 0.05 && order.is_rise() && change < -t.error_of_change, "what this test is about: {t:?}");
+    assert_eq!(t.word, Word::Steady, "{}", t.reason);
+}

@@ -388,3 +388,32 @@ fn clean_night(store: &Store, whom: &Whom) -> Result<()> {
     night.disagreements.retain(|d| !names.iter().any(|n| folded(d).contains(n)));
     store.set_note(NIGHT, &serde_json::to_string(&night).map_err(|e| Error::Internal(e.to_string()))?)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::intake::Brief;
+    use crate::judge::{self, Identity};
+    use crate::pose::models::{ModelChoice, Models};
+    use crate::report::ReasonCode;
+
+    /// By a function: no folder is unreadable to root, under whom tests may run.
+    #[test]
+    fn a_refusal_below_a_folder_that_cannot_be_read_stays_until_one_can_look() {
+        let folder = tempfile::tempdir().unwrap();
+        let out = OutFolder::open(folder.path()).unwrap();
+        let mut store = Store::open(&folder.path().join("dawnsheet.sqlite")).unwrap();
+        for file in ["Ada/a.mp4", "Adam/b.mp4"] {
+            let identity = Identity { sha256: placeholder_sha256(file), bytes: 1, brief: Brief { file: file.into(), ..Brief::default() } };
+            let reason = ReasonCode::NotAllowed.reason();
+            let report = judge::failed(&identity, reason, ModelChoice::Accurate, &Models::locate(), &Settings::default());
+            store.record("unassigned", "key", "{}", &report, None).unwrap();
+        }
+        let mut left = |unreadable: &[String]| -> Vec<String> {
+            mended(&out, &mut store, &BTreeSet::new(), unreadable, &[]).unwrap();
+            store.results().unwrap().into_iter().map(|(s, _)| s.report.clip.file).collect()
+        };
+        assert_eq!(left(&["Ada".to_string()]), ["Ada/a.mp4"]);
+        assert!(left(&[]).is_empty(), "gone indeed");
+    }
+}

@@ -216,3 +216,35 @@ impl Summary {
         text
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_account_goes_on_for_one_night_and_over_runs_that_found_nothing_new() {
+        let line = |clip: Option<&str>, new: bool| Line {
+            file: "a.mp4".into(),
+            student: None,
+            owner: "unassigned".into(),
+            place: if clip.is_some() { Place::Clear } else { Place::Waiting },
+            clip: clip.map(Into::into),
+            new,
+            note: String::new(),
+            tonight: new,
+        };
+        let run = |lines: Vec<Line>, before: Option<&Summary>, at: &str| {
+            Summary { lines, ..Summary::default() }.kept(before, at.parse().unwrap())
+        };
+        let evening = run(vec![line(Some("c"), true)], None, "2026-05-01T22:00:00Z");
+        // what a later run says of the clip that was new in the evening, and when that run's night began
+        let later = |clip: Option<&str>, new: bool, at: &str| {
+            let kept = run(vec![line(Some("c"), false), line(clip, new)], Some(&evening), at);
+            (kept.lines[0].tonight, kept.night_began == evening.night_began)
+        };
+        assert_eq!(later(Some("d"), true, "2026-05-02T06:00:00Z"), (true, true), "the same night");
+        assert_eq!(later(Some("d"), true, "2026-05-02T22:00:00Z"), (false, false), "the next night");
+        assert_eq!(later(Some("d"), false, "2026-05-03T12:00:00Z"), (true, true), "nothing new: the sheet stays as it is");
+        assert_eq!(later(None, true, "2026-05-03T12:00:00Z"), (true, true), "what waits is nothing new");
+    }
+}

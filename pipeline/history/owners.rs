@@ -69,6 +69,8 @@ mod tests {
         }
         assert_eq!(owners.of(Some("Mira")), slug(Some("mira")));
         assert_eq!(owners.of(None), "unassigned");
+        // of whom only attempts are kept, without a name
+        assert_eq!(Owners::new([(spelled.clone(), None)]).of(Some("Jonas Lind")), spelled);
         // two that were kept apart stay apart until somebody joins them
         let small = slug_as_spelled("jonas lind");
         let both = Owners::new([(spelled.clone(), Some("Jonas Lind".to_string())), (small.clone(), Some("jonas lind".to_string()))]);

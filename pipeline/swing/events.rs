@@ -434,4 +434,25 @@ mod tests {
             assert_eq!(hands.with_ball(Some(&ball(far)), down_the_line, 1.0).impact_from, from, "{far}");
         }
     }
+
+    #[test]
+    fn the_club_tells_the_takeaway_unless_the_hands_speak_against_it() {
+        let (kind, impact, finish) = (crate::report::types::SwingKind::Full, None, None);
+        let w = Window { kind, takeaway: Some(0.7), top: 1.4, impact, finish, start: 0.0, end: 1.5, slowness: 1.0 };
+        // down the line the hands leave their place late: what is far off face-on is not there
+        for (late, down_the_line, from) in [(0.05, false, EventFrom::Club), (0.3, false, EventFrom::Hands), (0.3, true, EventFrom::Club)] {
+            let hands = Moments { takeaway: Some(Moment { time: 0.7 + late, sd: 0.02 }), ..Moments::default() };
+            let told = hands.with_stir(Some(&stir(0.7, false)), &w, down_the_line, 1.0, 0.016);
+            assert_eq!(told.takeaway_from, from, "{late} {down_the_line}");
+        }
+    }
+
+    #[test]
+    fn in_slow_motion_ball_and_hands_may_lie_as_many_times_further_apart() {
+        let hands = Moments { impact: Some(Moment { time: 1.80, sd: 0.01 }), ..Moments::default() };
+        let ball = Ball { there: 1.99, gone: 2.0, width: 12.0, ..Ball::default() };
+        for (slowness, from) in [(1.0, EventFrom::Hands), (8.0, EventFrom::Ball)] {
+            assert_eq!(hands.with_ball(Some(&ball), false, slowness).impact_from, from, "{slowness}");
+        }
+    }
 }

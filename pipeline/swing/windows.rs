@@ -333,4 +333,30 @@ mod tests {
         let found = find_windows(&looks(&cut));
         assert!(found.len() == 1 && found[0].impact.is_none() && found[0].takeaway.is_some(), "{found:?}");
     }
+
+    #[test]
+    fn of_two_whole_swings_the_later_one_is_main() {
+        let again = SWING.map(|(t, x, y)| (t + 8.0, x, y));
+        let found = find_windows(&looks(&[SWING.as_slice(), &[(6.3, 0.0, -0.2)], &again].concat()));
+        assert_eq!(found.iter().map(|w| w.kind).collect::<Vec<_>>(), [SwingKind::Practice, SwingKind::Full], "{found:?}");
+        assert!((found[0].top - 3.9).abs() < 0.1 && (found[1].top - 11.9).abs() < 0.1, "{found:?}");
+    }
+
+    #[test]
+    fn beside_a_whole_swing_one_that_the_clip_cuts_off_is_none() {
+        let cut = [(6.6, 0.0, -0.2), (8.0, 0.0, -0.2), (8.9, -0.6, 1.4), (9.1, -0.6, 1.4)];
+        let found = find_windows(&looks(&[SWING.as_slice(), &cut].concat()));
+        assert!(found.len() == 1 && found[0].is_whole() && (found[0].top - 3.9).abs() < 0.1, "{found:?}");
+    }
+
+    #[test]
+    fn no_backswing_reaches_back_over_another_swing() {
+        // a slow one, and without a stop the fast one
+        let slow = [(1.0, -0.1, -0.2), (3.0, -0.1, -0.2), (4.2, -0.7, 1.4), (4.7, 0.0, -0.1), (5.1, 0.5, 1.4)];
+        let fast = [(5.6, -0.1, -0.2), (6.6, -0.7, 1.4), (6.75, 0.0, -0.1), (6.95, 0.5, 1.4), (8.5, 0.3, 1.3)];
+        let found = find_windows(&looks(&[slow, fast].concat()));
+        assert!((found[0].takeaway.unwrap() - 3.0).abs() < 0.15, "{found:?}");
+        let spans_the_slow_top = |w: &Window| w.takeaway.is_some_and(|t| t < 4.0) && w.top > 4.4;
+        assert!(!found.iter().any(spans_the_slow_top), "{found:?}");
+    }
 }
