@@ -102,6 +102,7 @@ fn a_line_of_the_table_has_the_id_that_a_verdict_wants_and_a_line_of_progress_th
         clip: Some("0123456789abcdef".into()),
         new: true,
         note: "sway flagged: trail hip slides".into(),
+        tonight: true,
     };
     assert_eq!(line.progress(), "Ada/driver.mp4  01234567  flagged  sway flagged: trail hip slides");
     let waits = Line { place: Ended::Waiting, clip: None, file: "Bo/a.mp4".into(), ..line.clone() };
@@ -124,6 +125,7 @@ fn the_sheet_of_a_night_that_was_interrupted_says_so_first() {
         clip: None,
         new: true,
         note: String::new(),
+        tonight: true,
     };
     let headline = |night: Summary| {
         let page = std::fs::read_to_string(sheet::write(&out, &store, Some(&night), None).unwrap()).unwrap();
