@@ -180,7 +180,7 @@ fn who_was_erased_and_taken_in_again_elsewhere_leaves_no_old_clips_here() {
 #[test]
 fn the_time_of_measuring_travels_along() {
     let mut office = Office::new();
-    office.record("k1", &Builder::new(1, "Ada", "2026-02-01").sway(0.95, 7.0).report);
+    office.record("k1", &Builder::new(1, "Ada", "2026-02-01").report);
     office.record("k2", &Builder::new(2, "Bo", "2026-06-01").sway(0.95, 7.0).report);
     let months_ago = "UPDATE dawnsheet.result SET judged_at = '2026-02-02T02:00:00Z' WHERE key = 'k1'";
     office.cluster.connect("night").batch_execute(months_ago).unwrap();
