@@ -80,7 +80,8 @@ fn other_side<'a>(clips: &[&'a Report]) -> Option<(Vec<&'a Report>, String)> {
 /// The clips whose proportions lie further from the student's others than their errors allow, unless a sidecar says who it is.
 fn other_body<'a>(clips: &[&'a Report]) -> Option<(Vec<&'a Report>, String)> {
     let of: Vec<(&Report, &Proportions)> = clips.iter().filter_map(|r| Some((*r, r.golfer.as_ref()?.proportions.as_ref()?))).collect();
-    let ratios: [(&str, fn(&Proportions) -> &Estimate); 2] = [("legs", |p| &p.leg_to_trunk), ("arms", |p| &p.arm_to_trunk)];
+    type Ratio = fn(&Proportions) -> &Estimate;
+    let ratios: [(&str, Ratio); 2] = [("legs", |p| &p.leg_to_trunk), ("arms", |p| &p.arm_to_trunk)];
     // over both ratios, every clip and both directions (Bonferroni)
     let limit = normal_quantile(1.0 - FALSE_ALARMS / (4.0 * of.len().max(1) as f64));
     let sd = |e: &Estimate| (e.high - e.low) / 2.0 / 1.96;

@@ -219,7 +219,7 @@ fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, siz
     };
     let (left, right, up, low) = (left.max(0.0), right.min(size[0]), up.max(0.0), low.min(size[1]));
     let (cols, rows) = (((right - left) * shrink) as i32, ((low - up) * shrink) as i32);
-    if !(leg > 0.0) || cols < 16 || rows < 16 {
+    if leg.is_nan() || leg <= 0.0 || cols < 16 || rows < 16 {
         return Ok(None);
     }
     let ground = Ground { x0: left, y0: up, cols, rows, shrink, size };

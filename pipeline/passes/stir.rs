@@ -102,7 +102,7 @@ fn pieces(cuts: &Cuts, swing: &SwingRead, rows: &[usize], still: &[usize]) -> Re
     let (x0, x1) = (sides[0].min(sides[1]).clamp(0.0, w), sides[0].max(sides[1]).clamp(0.0, w));
     let (y0, y1) = ((hand[1] - reach[2] * leg).clamp(0.0, h), (foot[1] + reach[3] * leg).clamp(0.0, h));
     let part = Rect::new(x0 as i32, y0 as i32, (x1 - x0) as i32, (y1 - y0) as i32);
-    if !(leg > 0.0) || part.width < 16 || part.height < 16 {
+    if leg.is_nan() || leg <= 0.0 || part.width < 16 || part.height < 16 {
         return Ok(None);
     }
     let watch = CameraWatch::new(&first.picture, [hip[0] - GOLFER * leg, 0.0, hip[0] + GOLFER * leg, foot[1]])?;
@@ -161,9 +161,10 @@ fn changed(pictures: &[Mat], still: &[usize], leg: f64) -> Result<Vec<f64>> {
         .map(|picture| {
             // a pixel counts once, by the colour that tells most
             let pixels = picture.chunks_exact(3).zip(rest.chunks_exact(3).zip(wavers.chunks_exact(3)));
-            let of = |((p, (r, w)), c): ((&[u8], (&[f32], &[f32])), usize)| (f32::from(p[c]) - r[c]).abs() - w[c];
-            let sum: f64 = pixels.map(|pixel| f64::from((0..3).map(|c| of((pixel, c))).fold(0.0, f32::max).min(MOST))).sum();
-            sum / (leg * leg)
+            let most = |(p, (r, w)): (&[u8], (&[f32], &[f32]))| {
+                (0..3).map(|c| (f32::from(p[c]) - r[c]).abs() - w[c]).fold(0.0, f32::max).min(MOST)
+            };
+            pixels.map(|pixel| f64::from(most(pixel))).sum::<f64>() / (leg * leg)
         })
         .collect())
 }

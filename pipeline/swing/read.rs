@@ -77,10 +77,10 @@ pub fn read_swings(seen: &Seen, stature_cm: f64, playback: Option<f64>) -> Vec<S
     let mut reads: Vec<SwingRead> =
         find_windows(&seen.scout).into_iter().filter_map(|w| read_swing(seen, &best, w, stature_cm, playback)).collect();
     let balls = &seen.about.balls;
-    for i in 0..reads.len() {
-        let struck = reads[i].ball.is_some();
-        let stayed = reads[i].moments.impact.is_some_and(|m| balls.iter().flat_map(|b| &b.stayed).any(|t| (t - m.time).abs() < SAME));
-        reads[i].strike = match (struck, stayed) {
+    for read in &mut reads {
+        let struck = read.ball.is_some();
+        let stayed = read.moments.impact.is_some_and(|m| balls.iter().flat_map(|b| &b.stayed).any(|t| (t - m.time).abs() < SAME));
+        read.strike = match (struck, stayed) {
             (true, _) => Struck::Yes,
             (false, true) => Struck::No,
             (false, false) => Struck::Unknown,
