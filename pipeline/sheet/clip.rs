@@ -133,7 +133,7 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
                 words: words::sentence(n.words),
                 value: in_table(report, n.name, m),
                 interval: match told::value(report, n.name).filter(|_| told::is_nothing(m) && n.name.contains("_travel_")) {
-                    Some(other_way) => told::interval(n.name, &other_way),
+                    Some(other_way) => words::interval(&other_way),
                     None => words::interval(m),
                 },
                 from: match m.from {
