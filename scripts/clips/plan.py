@@ -6,11 +6,13 @@ import numpy as np
 
 from . import worlds
 
-# `range` and `bay` are worlds of their own (`worlds.py`); the others are the `studio`.
+# `range` and `bay` are worlds of their own (`worlds.py`), `range_line` and `bay_line` the same filmed down the line; the others are
+# the `studio`.
 # `calibrate` and `develop` may be looked at and fitted to; `check` is looked at by figures only, after the last choice. When a
 # choice was made with its result in view, its clips join `develop` under their seeds and `check` gets new ones.
-BASE_SEED = {"calibrate": 410_000, "develop": 720_000, "fixtures": 930_000, "check": 1_530_000, "range": 2_110_000, "bay": 2_340_000}
-COUNTS = {"calibrate": 80, "develop": 120, "check": 120, "range": 40, "bay": 40}
+BASE_SEED = {"calibrate": 410_000, "develop": 720_000, "fixtures": 930_000, "check": 1_530_000, "range": 2_110_000, "bay": 2_340_000,
+             "range_line": 2_570_000, "bay_line": 2_790_000}
+COUNTS = {"calibrate": 80, "develop": 120, "check": 120, "range": 40, "bay": 40, "range_line": 24, "bay_line": 24}
 
 SKINS = [(0.87, 0.68, 0.56), (0.80, 0.60, 0.47), (0.72, 0.52, 0.39), (0.58, 0.40, 0.29), (0.42, 0.28, 0.20), (0.30, 0.20, 0.15)]
 HAIRS = [(0.10, 0.08, 0.07), (0.20, 0.13, 0.08), (0.36, 0.24, 0.14), (0.62, 0.50, 0.32), (0.55, 0.54, 0.53)]
@@ -201,9 +203,14 @@ def clip(split, index):
         "bystander": bool(rng.random() < 0.10), "shutter": float(1 / rng.choice([60, 100, 160, 250, 500])) if fps == 30 else float(1 / rng.choice([250, 500, 1000])),
         "noise": float(rng.uniform(1.0, 3.5)), "crf": int(rng.integers(20, 28)), "cut_at_top": False, "lead_still": float(rng.uniform(0.52, 0.80)), "shift": float(rng.uniform(-0.06, 0.06)),
     }
-    out["world"] = split if split in ("range", "bay") else "studio"
+    world, _, line = split.partition("_")
+    out["world"] = world if world in ("range", "bay") else "studio"
+    if line:
+        out["view"] = view = "down_the_line"
     if out["world"] != "studio":
         worlds.settle(out, np.random.default_rng([seed, 3]))
+    if line:
+        worlds.line(out, np.random.default_rng([seed, 4]))
     if view == "other":
         out["yaw"] = float(rng.choice([-1, 1]) * rng.uniform(30, 45))
     if dark:

@@ -29,9 +29,8 @@ class Shoot:
         cv2.setNumThreads(1)
         self.plan, self.stage = plan, Stage(plan)
         st = self.stage
-        self.rng = np.random.default_rng([plan["seed"], 11])
-        captured = plan["fps"] * plan["playback"]
-        self.shakes = shake_track(st.frames, captured, plan["shake"] * plan["size"][1] / 960, self.rng)
+        self.rng = shoot_rng(plan)
+        self.shakes = shakes_of(plan, st, self.rng)
         self.figure, self.light = Figure(st.body), Light(plan["light"])
         self.painter = Painter(st.camera, self.light)
         self.ground, self.margin = scene.background(st.camera, plan["scenery"])
@@ -132,19 +131,41 @@ def encoder(path, size, fps, crf):
          "-movflags", "+faststart", str(path)], stdin=subprocess.PIPE)
 
 
-def finished(folder):
-    """Whether a folder holds a whole clip made by this version of the generator."""
+def told(folder):
+    """The truth of a whole clip made by this version of the generator; None if there is none."""
     try:
         with gzip.open(folder / "truth.json.gz", "rt") as f:
-            return (folder / "clip.mp4").exists() and json.load(f).get("generator") == truth.GENERATOR
+            record = json.load(f)
+        return record if (folder / "clip.mp4").exists() and record.get("generator") == truth.GENERATOR else None
     except (OSError, EOFError, ValueError):
-        return False
+        return None
+
+
+def write_truth(folder, record):
+    text = json.dumps(record, separators=(",", ":"), default=float).encode()
+    part = folder / f".truth.{os.getpid()}.part"
+    with open(part, "wb") as f:
+        with gzip.GzipFile(fileobj=f, mode="wb", mtime=0, filename="") as g:
+            g.write(text)
+    os.replace(part, folder / "truth.json.gz")
+
+
+def shakes_of(plan, stage, rng):
+    return shake_track(stage.frames, plan["fps"] * plan["playback"], plan["shake"] * plan["size"][1] / 960, rng)
+
+
+def shoot_rng(plan):
+    return np.random.default_rng([plan["seed"], 11])
 
 
 def render(plan, out):
-    """Renders one plan into out/<name>; returns the number of frames, or 0 if it is there already."""
+    """Renders one plan into out/<name>; returns the number of frames, or 0 if it is there already (older truth is told anew)."""
     final = Path(out) / plan["name"]
-    if finished(final):
+    there = told(final)
+    if there:
+        if there.get("truth") != truth.TRUTH:
+            stage = Stage(plan)
+            write_truth(final, truth.clip_truth(stage, shakes_of(plan, stage, shoot_rng(plan)), motion.RATE))
         return 0
     part = Path(out) / f".{plan['name']}.{os.getpid()}.part"
     shutil.rmtree(part, ignore_errors=True)
@@ -157,10 +178,7 @@ def render(plan, out):
     pipe.stdin.close()
     if pipe.wait():
         raise SystemExit(f"make-clips: ffmpeg failed on {plan['name']}")
-    text = json.dumps(record, separators=(",", ":"), default=float).encode()
-    with open(part / "truth.json.gz", "wb") as f:
-        with gzip.GzipFile(fileobj=f, mode="wb", mtime=0, filename="") as g:
-            g.write(text)
+    write_truth(part, record)
     shutil.rmtree(final, ignore_errors=True)
     os.replace(part, final)
     return shoot.stage.frames

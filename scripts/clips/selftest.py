@@ -28,7 +28,7 @@ def hand_made(turn_deg=45.0, slide=0.0):
     for s, sign in (("left", 1), ("right", -1)):
         w[f"{s}_ear"], w[f"{s}_heel"], w[f"{s}_big_toe"] = point(sign * 0.07, 1.62, 0.12), point(sign * 0.22, 0.02, -0.05), point(sign * 0.25, 0.02, 0.17)
     picture = {k: v[:, :2] * 100 for k, v in w.items()}
-    return truth.Series(t, w, picture, 1.0, -np.sin(arm), 0.0)
+    return truth.Series(t, w, picture, 1.0, -np.sin(arm), np.zeros(3))
 
 
 def measured(turn_deg, slide):

@@ -17,9 +17,13 @@ METRICS = (
     "lead_elbow_flexion_impact_deg", "lead_elbow_flexion_half_deg", "lead_elbow_flexion_max_deg", "lead_elbow_flexion_late_deg", "lead_elbow_bow_late_upper_arms",
     "lead_elbow_separation_impact_cm", "lead_elbow_separation_half_cm", "lead_elbow_separation_max_cm", "lead_elbow_separation_max_upper_arms", "lead_hand_above_elbow_half_cm",
     "lead_hand_above_elbow_chest_cm", "spine_tilt_address_deg", "spine_tilt_top_deg", "shoulder_tilt_address_deg", "hip_tilt_address_deg", "head_behind_centre_address_cm",
-    "pelvis_toward_target_address_cm", "trail_knee_inside_address_cm", "backswing_s", "downswing_s", "tempo_ratio", "spine_bend_address_deg", "spine_bend_change_impact_deg",
+    "pelvis_toward_target_address_cm", "trail_knee_inside_address_cm", "backswing_s", "downswing_s", "tempo_ratio", "spine_bend_address_deg", "spine_bend_change_top_deg",
+    "spine_bend_change_impact_deg", "pelvis_toward_ball_impact_cm", "head_toward_ball_top_cm", "head_toward_ball_impact_cm", "trail_knee_bend_address_deg",
+    "trail_knee_bend_change_top_deg", "hands_height_address_cm", "ball_distance_toes_cm", "head_behind_ball_address_cm", "ball_in_stance_pct",
+    "hands_ahead_of_ball_address_cm", "hands_ahead_of_ball_impact_cm",
 )
 GENERATOR = 4          # raised whenever the same seed would give another clip; older clips are rendered anew
+TRUTH = 2              # raised whenever more or other truth is told of the same clip; older truth is told anew, the clip stays
 STILL_WINDOW = 0.3     # seconds before the takeaway whose medians are the address values
 ONSET_SPEED = 0.03     # metres a second: the hands count as moving above this
 AWAY = 0.05            # metres: a move that carries the hands farther is a takeaway
@@ -109,10 +113,10 @@ def seen_joints(stage, instants):
 class Series:
     """All points of a clip on the fine grid, in the world and in the upright picture."""
 
-    def __init__(self, t, world, picture, scale, club_x, ball_x):
+    def __init__(self, t, world, picture, scale, club_x, ball):
         self.t, self.world, self.picture = t, world, picture
         self.scale = scale  # pixels per centimetre at the golfer
-        self.club_x, self.ball_x = club_x, ball_x
+        self.club_x, self.ball = club_x, ball
         self.hands = (world["wrist.L"] + world["wrist.R"]) / 2
         step = t[1] - t[0]
         self.speed = np.linalg.norm(np.gradient(self.hands, step, axis=0), axis=1)
@@ -143,7 +147,7 @@ def find_events(s, window, end_of_clip):
     slow = np.nonzero((t >= begin) & (np.arange(len(t)) <= k) & (s.speed <= ONSET_SPEED))[0]
     k = slow[-1] if len(slow) else inside[0]
     ev["takeaway"] = ev["address"] = float(t[k])
-    impact = crossing(t, s.club_x - s.ball_x, about_top, until, True)
+    impact = crossing(t, s.club_x - s.ball[0], about_top, until, True)
     top = peak(t, angle, ev["takeaway"], impact if impact else about_top + 0.25)
     ev["top"] = top
     level = arm[:, 1]
@@ -202,6 +206,15 @@ def measure(s, ev, edge, face_on):
     trunk = mid_sh - mid_hip
     bend = np.degrees(np.arctan2(trunk[:, 2], trunk[:, 1]))
     m["spine_bend_address_deg"] = float(still(bend))
+    # in the plane square to the target line: what is seen down the line
+    knee_bend = flexion(w["hip.R"][:, [2, 1]], w["knee.R"][:, [2, 1]], w["ankle.R"][:, [2, 1]])
+    m["trail_knee_bend_address_deg"] = float(still(knee_bend))
+    toes, heels = (w["left_big_toe"] + w["right_big_toe"]) / 2, {k: still(w[f"{k}_heel"]) for k in ("left", "right")}
+    m["hands_height_address_cm"] = 100 * float(still(s.hands[:, 1] - toes[:, 1]))
+    m["ball_distance_toes_cm"] = 100 * float(s.ball[2] - still(toes)[2])
+    m["head_behind_ball_address_cm"] = 100 * float(s.ball[0] - still(head)[0])
+    m["ball_in_stance_pct"] = 100 * float((s.ball[0] - heels["right"][0]) / (heels["left"][0] - heels["right"][0]))
+    m["hands_ahead_of_ball_address_cm"] = 100 * float(still(s.hands)[0] - s.ball[0])
     if top is None:
         return rounded(m)
     back = (t >= a) & (t <= top)
@@ -221,6 +234,10 @@ def measure(s, ev, edge, face_on):
     m["head_lateral_top_cm"], m["head_vertical_top_cm"] = s.at(side, top), s.at(up, top)
     m["head_lateral_max_back_cm"] = float(side[back].max())
     m["spine_tilt_top_deg"] = s.at(tilt, top)
+    m["spine_bend_change_top_deg"] = s.at(bend, top) - m["spine_bend_address_deg"]
+    m["trail_knee_bend_change_top_deg"] = s.at(knee_bend, top) - m["trail_knee_bend_address_deg"]
+    toward_ball = lambda v: 100 * (v[:, 2] - still(v)[2])
+    m["head_toward_ball_top_cm"] = s.at(toward_ball(head), top)
     m["backswing_s"] = top - ev["takeaway"]
     if impact is None:
         return rounded(m)
@@ -229,6 +246,8 @@ def measure(s, ev, edge, face_on):
     m["head_lateral_impact_cm"], m["head_vertical_impact_cm"] = s.at(side, impact), s.at(up, impact)
     m["pelvis_shift_impact_cm"] = s.at(lat(mid_hip) - still(lat(mid_hip)), impact)
     m["spine_bend_change_impact_deg"] = s.at(bend, impact) - m["spine_bend_address_deg"]
+    m["pelvis_toward_ball_impact_cm"], m["head_toward_ball_impact_cm"] = s.at(toward_ball(mid_hip), impact), s.at(toward_ball(head), impact)
+    m["hands_ahead_of_ball_impact_cm"] = 100 * (s.at(s.hands[:, 0], impact) - float(s.ball[0]))
     if face_on:
         elbow_metrics(m, s, ev)
     return rounded(m)
@@ -283,7 +302,7 @@ def series_of(stage, rate):
         mid_hip = (world["hip.L"][0] + world["hip.R"][0]) / 2
         _, depth = stage.camera.project(stage.shown(mid_hip))
         scale = stage.camera.focal / float(depth) / 100
-    return Series(t, world, picture, scale, stage.joints["head_of_club"][:, 0], float(stage.ball[0]))
+    return Series(t, world, picture, scale, stage.joints["head_of_club"][:, 0], stage.ball)
 
 
 def edge_function(stage, rate):
@@ -369,7 +388,7 @@ def clip_truth(stage, shakes, rate):
             and p["share"] * h >= 300 and not p["cut_at_top"])
     c = stage.camera
     return {
-        "schema": "dawnsheet.truth/1", "generator": GENERATOR, "name": p["name"], "seed": p["seed"], "split": p["split"], "good_by_design": bool(good), "fps": p["fps"], "size": [w, h],
+        "schema": "dawnsheet.truth/1", "generator": GENERATOR, "truth": TRUTH, "name": p["name"], "seed": p["seed"], "split": p["split"], "good_by_design": bool(good), "fps": p["fps"], "size": [w, h],
         "frames": stage.frames, "view": p["view"], "world": p["world"], "yaw_deg": round(p["yaw"], 3), "yaw_to_lead_deg": round(-p["yaw"] if not stage.flip else p["yaw"], 3), "lead_side": "left" if stage.toward > 0 else "right", "mirrored": p["mirrored"],
         "playback_factor": slow, "stature_cm": round(100 * p["look"]["stature"], 1),
         "dials": {**p["dials"], **{k: p["swing"][k] for k in ("sway", "wing", "fold")}, "sex": p["look"]["sex"], "weight": p["look"]["weight"]},

@@ -72,3 +72,15 @@ def settle(p, rng):
                             wall_distance=float(rng.uniform(1.5, 4)), ground=str(rng.choice(["mat", "wood", "concrete"])), mat_turn=float(rng.uniform(-20, 20)),
                             things=things(rng, True))
     return p
+
+
+def line(p, rng):
+    """Filmed down the line: the camera anywhere between the foot line and the ball line and a little beyond, half of the golfers
+    with the pelvis coming toward the ball and the trunk rising before impact."""
+    p["yaw"], p["cam_height"] = float(rng.uniform(-9, 9)), float(rng.uniform(0.6, 1.5))
+    p["left_handed"] = bool(rng.random() < 0.25)
+    if rng.random() < 0.5:
+        p["dials"].update(thrust=float(rng.uniform(0.04, 0.12)), rise_impact=float(rng.uniform(0.0, 0.045)))
+        p["tags"].append("early_extension")
+    else:
+        p["dials"].update(thrust=float(rng.uniform(-0.02, 0.02)))
