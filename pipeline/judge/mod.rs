@@ -117,7 +117,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         let ctx = Context { seen, swing: read, body: read.key_body(), settings, budget, scale_sd, widen };
         let mut quantities = measure(&ctx);
         gates::block(&mut quantities, &found);
-        let faults = verdicts::faults(&quantities, brief, settings);
+        let faults = verdicts::faults(&quantities, read.view.kind, brief, settings);
         let roots = roots::roots(&quantities, &faults, settings);
         if is_main {
             if quantities.get("trail_hip_travel_cm").is_some_and(|q| q.as_ref().is_ok_and(|r| r.from == From::KeyPoint)) {

@@ -67,5 +67,16 @@ pub fn roots(quantities: &Quantities, faults: &BTreeMap<FaultName, Fault>, setti
             });
         }
     }
+    if found(FaultName::EarlyExtension)
+        && let Some(r) = under("spine_bend_change_impact_deg", -s.max_trunk_rise_deg).and_then(reading)
+    {
+        all.push(Root {
+            fault: FaultName::EarlyExtension,
+            finding: Finding::TrunkRises,
+            metrics: vec!["spine_bend_change_impact_deg".into()],
+            text: format!("the trunk has come up by {:.0}° at impact, at most {:.0} wanted", -r.value, s.max_trunk_rise_deg),
+            practice: "Common practice: slow swings with the seat against a wall or a bag; it keeps touch, first with one side, then with the other, until after impact.".into(),
+        });
+    }
     all
 }

@@ -83,12 +83,16 @@ fn drivers(fault: FaultName, brief: &Brief, settings: &Settings) -> Vec<Driver> 
             d("head_lateral_max_back_cm", l.head_lateral_cm * head, Bad::Over, "head moves away from the target by", "cm"),
             d("head_vertical_top_cm", l.head_vertical_cm * head, Bad::EitherSide, "head rises by the top", "cm"),
         ],
+        FaultName::EarlyExtension => {
+            vec![d("pelvis_toward_ball_impact_cm", l.pelvis_toward_ball_cm, Bad::Over, "pelvis moves toward the ball by", "cm")]
+        }
     }
 }
 
-/// Verdicts of one swing.
-pub fn faults(quantities: &Quantities, brief: &Brief, settings: &Settings) -> BTreeMap<FaultName, Fault> {
-    FaultName::ALL.into_iter().map(|f| (f, fault(f, quantities, brief, settings))).collect()
+/// Verdicts of one swing. What only a camera behind the golfer shows is judged there and not mentioned elsewhere.
+pub fn faults(quantities: &Quantities, view: ViewKind, brief: &Brief, settings: &Settings) -> BTreeMap<FaultName, Fault> {
+    let told = |f: &FaultName| *f != FaultName::EarlyExtension || view == ViewKind::DownTheLine;
+    FaultName::ALL.into_iter().filter(told).map(|f| (f, fault(f, quantities, brief, settings))).collect()
 }
 
 fn fault(name: FaultName, quantities: &Quantities, brief: &Brief, settings: &Settings) -> Fault {

@@ -7,6 +7,7 @@ mod elbow;
 mod head;
 pub mod names;
 pub mod outline;
+mod posture;
 pub mod proportions;
 mod setup;
 mod shown;
@@ -171,7 +172,7 @@ impl Context<'_> {
 /// Measures everything that the swing and its view allow.
 pub fn measure(ctx: &Context) -> Quantities {
     let mut all = Quantities::new();
-    for group in [setup::measure, ball::measure, sway::measure, head::measure, elbow::measure, spine::measure, tempo::measure] {
+    for group in [setup::measure, ball::measure, sway::measure, head::measure, elbow::measure, spine::measure, posture::measure, tempo::measure] {
         for (name, outcome) in group(ctx) {
             all.insert(name, outcome);
         }

@@ -57,7 +57,14 @@ metrics! {
     "downswing_s", "s", "time down";
     "tempo_ratio", "ratio", "time back to time down";
     "spine_bend_address_deg", "deg", "trunk bends forward at address (down the line)";
+    "spine_bend_change_top_deg", "deg", "the bend changes by the top (down the line)";
     "spine_bend_change_impact_deg", "deg", "the bend changes by impact (down the line)";
+    "pelvis_toward_ball_impact_cm", "cm", "pelvis moves toward the ball by impact (down the line)";
+    "head_toward_ball_top_cm", "cm", "head moves toward the ball by the top (down the line)";
+    "head_toward_ball_impact_cm", "cm", "head moves toward the ball by impact (down the line)";
+    "trail_knee_bend_address_deg", "deg", "trail knee bends at address (down the line)";
+    "trail_knee_bend_change_top_deg", "deg", "the trail knee's bend changes by the top (down the line)";
+    "hands_height_address_cm", "cm", "hands above the toes at address (down the line)";
 }
 
 /// A metric by name.

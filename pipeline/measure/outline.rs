@@ -36,11 +36,10 @@ const FOOT_ROWS_CM: i32 = 14;
 /// Edges of one band further apart than this: the outline is torn.
 const MAX_RAGGED_CM: f64 = 5.0;
 
-/// Outer hip edge of one frame along the lateral axis, away from the target, in steadied picture pixels; `None` where a
-/// hand is near, or the edge is ragged or missing.
-fn hip_edge(ctx: &Context, row: usize, outline: &Outline) -> Option<f64> {
+/// Outer hip edge of one frame on the side `out` of it (+1 right of the picture, −1 left), steadied picture pixels times `out`; `None`
+/// where a hand is near, or the edge is ragged or missing.
+fn hip_edge(ctx: &Context, row: usize, outline: &Outline, out: f64) -> Option<f64> {
     let (body, track) = (&ctx.body, ctx.body.track);
-    let out = -body.toward;
     let shift = &track.camera[row];
     let hip = body.track.at(row, body.trail(Part::Hip));
     let lead = body.track.at(row, body.lead(Part::Hip));
@@ -102,17 +101,18 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
     let takeaway = ctx.moment(moments.takeaway, "the takeaway")?;
     let top = ctx.moment(moments.top, "the top")?;
     let past = ctx.swing.hands_past_hip().unwrap_or(takeaway.time);
+    let out = -ctx.body.toward;
     let (mut address, mut back, mut feet, mut drops) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for (frame, outline) in &ctx.seen.outlines {
         let Some(row) = track.frames.iter().position(|f| f == frame) else { continue };
         let time = track.times[row];
         if time <= takeaway.time + 1e-6 {
-            address.extend(hip_edge(ctx, row, outline));
+            address.extend(hip_edge(ctx, row, outline, out));
             feet.extend(foot_edge(ctx, row, outline));
             let hip = ctx.body.track.at(row, ctx.body.trail(Part::Hip));
             drops.push(ctx.body.track.at(row, ctx.body.trail(Part::Ankle))[1] - hip[1]);
         } else if time >= past - 1e-6 && time <= top.time + 1e-6 {
-            back.extend(hip_edge(ctx, row, outline).map(|e| (*frame, e)));
+            back.extend(hip_edge(ctx, row, outline, out).map(|e| (*frame, e)));
         }
     }
     if address.len() < 2 {
@@ -127,7 +127,6 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
     let third = moves.len().div_ceil(3);
     let largest: Vec<f64> = moves[..third].iter().map(|m| m.1).collect();
     let (frame, furthest) = moves[third / 2];
-    let out = -ctx.body.toward;
     let spread = robust_sd(&address).max(ctx.px(0.1)) / (address.len() as f64).sqrt();
     let inside_foot_cm = if feet.len() < 2 {
         Err("the outline of the trail foot is torn or covered".to_string())
@@ -145,6 +144,20 @@ pub fn hip_edges(ctx: &Context) -> Result<HipEdges, String> {
         home_x: out * home,
         foot_x: (feet.len() >= 2).then(|| out * median(&feet)),
     })
+}
+
+/// The seat at address, as a camera behind the golfer sees it: the body's back edge at hip height, steadied picture x; `facing` is +1
+/// where the golfer faces the right of the picture, −1 the left. A coach's plumb line stands there. (That edge at impact against it told
+/// the pelvis's move worse than the hips' key points: the pelvis turns, and another part of it becomes the edge.)
+pub fn seat(ctx: &Context, facing: f64) -> Option<f64> {
+    let track = ctx.body.track;
+    let takeaway = ctx.swing.moments.takeaway?.time;
+    let edge = |(frame, outline): &(usize, Outline)| {
+        let row = track.frames.iter().position(|f| f == frame)?;
+        (track.times[row] <= takeaway + 1e-6).then(|| hip_edge(ctx, row, outline, -facing)).flatten()
+    };
+    let home: Vec<f64> = ctx.seen.outlines.iter().filter_map(edge).collect();
+    (home.len() >= 2).then(|| -facing * median(&home))
 }
 
 /// The head in one outlined frame, steadied picture pixels.

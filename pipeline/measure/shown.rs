@@ -1,6 +1,7 @@
 //! What the key pictures draw: the very places that the numbers were read from, at the frame that speaks for them.
 
 use super::head::head_places;
+use super::posture::facing;
 use super::{Context, Quantities, elbow, outline};
 use crate::report::types::{Shown, ViewKind};
 use crate::swing::Part;
@@ -128,10 +129,13 @@ impl<'a, 'b> Page<'a, 'b> {
         }
     }
 
-    /// Down the line: the line whose bend is measured.
+    /// Down the line: the line whose bend is measured, and the seat at address, against which the pelvis is.
     fn trunk(&mut self) -> &mut Self {
         if self.ctx.swing.view.kind == ViewKind::DownTheLine {
             let body = &self.ctx.body;
+            if let Some(seat) = outline::seat(self.ctx, facing(body.lead)) {
+                self.edge("seat_home", seat);
+            }
             let mid = |part| middle(body.track.at(self.row, body.lead(part)), body.track.at(self.row, body.trail(part)));
             let (hip, shoulder) = (mid(Part::Hip), mid(Part::Shoulder));
             self.point("mid_hip", hip).point("mid_shoulder", shoulder);

@@ -459,11 +459,13 @@ pub enum FaultName {
     Sway,
     ChickenWing,
     HeadDrift,
+    /// Only where the view shows it: down the line.
+    EarlyExtension,
 }
 
 impl FaultName {
     /// All faults in the order of a sheet.
-    pub const ALL: [FaultName; 3] = [FaultName::Sway, FaultName::ChickenWing, FaultName::HeadDrift];
+    pub const ALL: [FaultName; 4] = [FaultName::Sway, FaultName::ChickenWing, FaultName::HeadDrift, FaultName::EarlyExtension];
 
     /// In words.
     pub fn words(self) -> &'static str {
@@ -471,6 +473,7 @@ impl FaultName {
             FaultName::Sway => "sway",
             FaultName::ChickenWing => "chicken wing",
             FaultName::HeadDrift => "head drift",
+            FaultName::EarlyExtension => "early extension",
         }
     }
 }
@@ -579,6 +582,8 @@ pub enum Finding {
     HipsStall,
     /// The elbow is already away from the trunk at impact.
     SeparatedAtImpact,
+    /// The trunk has risen by impact.
+    TrunkRises,
 }
 
 /// A step of the work with its parameters.

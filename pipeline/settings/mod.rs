@@ -48,6 +48,7 @@ section!(Limits {
     head_lateral_cm: f64,
     head_vertical_cm: f64,
     long_club_head_factor: f64,
+    pelvis_toward_ball_cm: f64,
 });
 section!(Setup {
     min_shoulder_tilt_deg: f64,
@@ -56,6 +57,7 @@ section!(Setup {
     min_trail_knee_inside_cm: f64,
     min_pelvis_shift_impact_cm: f64,
     max_separation_impact_cm: f64,
+    max_trunk_rise_deg: f64,
 });
 section!(VerdictBands { flagged_probability: f64, clear_probability: f64 });
 section!(Scale { assumed_stature_cm: f64, assumed_relative_sd: f64, known_relative_sd: f64 });

@@ -85,6 +85,7 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, place: Place<'a>, said: Vec<Said>
         "lead_elbow_bow_late_upper_arms",
         "head_lateral_max_back_cm",
         "head_vertical_top_cm",
+        "pelvis_toward_ball_impact_cm",
     ];
     Ok(ClipPage {
         base: "../",

@@ -61,6 +61,7 @@ pub fn check(fault: FaultName) -> &'static str {
             "A slow swing to a half follow-through, and stop: lead elbow in front of the body, arm long, hand higher than the elbow."
         }
         FaultName::HeadDrift => "A little movement away from the target is normal with long clubs; a lot, or up and down, costs contact.",
+        FaultName::EarlyExtension => "A bag or a wall just behind the seat at address: the seat still touches it at impact.",
     }
 }
 
@@ -70,6 +71,7 @@ fn seen_as(fault: FaultName) -> &'static str {
         FaultName::Sway => "going back, your hips slide sideways, away from the target, rather than turn",
         FaultName::ChickenWing => "after the strike your lead arm bends and its elbow leaves the line from shoulder to hands, outward",
         FaultName::HeadDrift => "going back, your head moves a good way from where it started",
+        FaultName::EarlyExtension => "coming down, your hips move toward the ball before you strike it",
     }
 }
 
@@ -79,6 +81,7 @@ fn looked_at(fault: FaultName) -> &'static str {
         FaultName::Sway => "the hips going back",
         FaultName::ChickenWing => "the lead arm after the strike",
         FaultName::HeadDrift => "the head going back",
+        FaultName::EarlyExtension => "the hips coming down",
     }
 }
 
@@ -88,7 +91,10 @@ fn fault_lines(report: &Report) -> Vec<String> {
     let (mut lines, mut clear, mut likely_clear, mut unseen) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for name in FaultName::ALL {
         let Some(fault) = main.and_then(|m| m.faults.get(&name)) else {
-            unseen.push(looked_at(name));
+            // what only another view shows is not missed
+            if name != FaultName::EarlyExtension {
+                unseen.push(looked_at(name));
+            }
             continue;
         };
         let driver = fault.drivers.first().filter(|d| value(report, d).is_some()).and_then(|d| told::roughly(report, d));

@@ -59,6 +59,7 @@ pub fn limit(report: &Report, metric: &str) -> Option<Limit> {
         "lead_elbow_bow_late_upper_arms" => (l.lead_elbow_bow_late_upper_arms, Bad::Over),
         "head_lateral_max_back_cm" => (l.head_lateral_cm * head, Bad::Over),
         "head_vertical_top_cm" => (l.head_vertical_cm * head, Bad::EitherSide),
+        "pelvis_toward_ball_impact_cm" => (l.pelvis_toward_ball_cm, Bad::Over),
         _ => return None,
     };
     Some(Limit { value, bad })

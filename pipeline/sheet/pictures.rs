@@ -35,9 +35,10 @@ pub const EVENTS: [(&str, &str); 7] = [
 ];
 
 /// What a picture's numbers are, the first the weightiest: picture, metric, words where it is positive and where it is negative.
-const NUMBERS: [(&str, &str, &str, &str); 16] = [
+const NUMBERS: [(&str, &str, &str, &str); 19] = [
     ("address", "shoulder_tilt_address_deg", "trail shoulder lower by", "trail shoulder higher by"),
     ("address", "head_behind_centre_address_cm", "head behind the middle of the stance by", "head ahead of the middle of the stance by"),
+    ("address", "spine_bend_address_deg", "trunk bent forward by", ""),
     ("address", "ball_distance_toes_cm", "ball away from the toes by", ""),
     ("hip_furthest", "trail_hip_travel_cm", "trail hip away from the target by", "trail hip toward the target by"),
     ("hip_furthest", "trail_hip_travel_pct_stance", "hip slide as a share of the stance", ""),
@@ -46,6 +47,8 @@ const NUMBERS: [(&str, &str, &str, &str); 16] = [
     ("head_furthest", "head_lateral_max_back_cm", "head away from the target by", "head toward the target by"),
     ("top", "head_lateral_top_cm", "head away from the target by", "head toward the target by"),
     ("top", "head_vertical_top_cm", "head up by", "head down by"),
+    ("impact", "pelvis_toward_ball_impact_cm", "pelvis toward the ball by", "pelvis away from the ball by"),
+    ("impact", "spine_bend_change_impact_deg", "trunk bent more by", "trunk risen by"),
     ("impact", "lead_elbow_flexion_impact_deg", "elbow bent by", ""),
     ("impact", "head_lateral_impact_cm", "head away from the target by", "head toward the target by"),
     ("half_follow_through", "lead_elbow_flexion_half_deg", "elbow bent by", ""),
@@ -64,6 +67,7 @@ pub fn deciding(swing: &Swing) -> Option<&'static str> {
         FaultName::Sway => "hip_furthest",
         FaultName::HeadDrift => "head_furthest",
         FaultName::ChickenWing => "late_follow_through",
+        FaultName::EarlyExtension => "impact",
     }))
 }
 
@@ -202,6 +206,10 @@ impl Sheet {
         let hip = at("trail_hip").or(at("trail_shoulder"));
         if let (Some(&foot), Some(hip)) = (shown.edges.get("foot_edge"), hip) {
             self.dashed([foot, (hip[1] - 0.9 * self.trunk).max(top)], [foot, bottom], REFERENCE, 3)?;
+        }
+        // the wall behind the seat
+        if let (Some(&seat), Some(hip)) = (shown.edges.get("seat_home"), at("mid_hip")) {
+            self.dashed([seat, (hip[1] - 0.7 * self.trunk).max(top)], [seat, bottom.min(hip[1] + 1.6 * self.trunk)], REFERENCE, 3)?;
         }
         if let Some(hip) = at("trail_hip") {
             let reach = [hip[1] - 0.35 * self.trunk, hip[1] + 0.35 * self.trunk];

@@ -56,6 +56,7 @@ pub fn metric(name: &str) -> &str {
         "lead_elbow_bow_late_upper_arms" => "lead elbow out of line after impact",
         "head_lateral_max_back_cm" => "head moves away from the target, going back",
         "head_vertical_top_cm" => "head moves up or down, by the top",
+        "pelvis_toward_ball_impact_cm" => "pelvis moves toward the ball, by impact",
         "lead_elbow_separation_max_upper_arms" => "lead elbow off the trunk line, in upper-arm lengths",
         _ => names::find(name).map_or(name, |m| m.words),
     }

@@ -269,17 +269,26 @@ pub fn onset(stir: &Stir, slowness: f64) -> Option<Moment> {
 
 /// Hands and club tell the same takeaway where they are no further apart than this, seconds of real time: face-on, down the line.
 const SAME_TAKEAWAY: [f64; 2] = [0.15, 0.5];
-/// Where the hands tell none: club and scout.
+/// Where the hands tell none, or are seen end-on: club and scout.
 const SAME_AS_SCOUTED: f64 = 0.8;
+
+/// Of the takeaway as hands tell it that are seen end-on, seconds of real time: late by a tenth as a rule, and as far off as six tenths.
+const HANDS_END_ON_SD: f64 = 0.3;
 
 impl Moments {
     /// The takeaway is when the club begins to move, where that is seen and the hands do not speak against it.
     pub fn with_stir(mut self, stir: Option<&Stir>, w: &Window, down_the_line: bool, slowness: f64, half_frame: f64) -> Moments {
         self.takeaway_from = EventFrom::Hands;
+        if let (Some(hands), true) = (&mut self.takeaway, down_the_line) {
+            hands.sd = HANDS_END_ON_SD * slowness;
+        }
         let (Some(club), Some(scouted)) = (stir.and_then(|s| onset(s, slowness)), w.takeaway) else { return self };
-        let apart = self.takeaway.map_or((club.time - scouted).abs() / SAME_AS_SCOUTED, |hands| {
-            (club.time - hands.time).abs() / SAME_TAKEAWAY[usize::from(down_the_line)]
-        });
+        let from_scouted = (club.time - scouted).abs() / SAME_AS_SCOUTED;
+        let apart = match self.takeaway {
+            Some(hands) if down_the_line => from_scouted.min((club.time - hands.time).abs() / SAME_TAKEAWAY[1]),
+            Some(hands) => (club.time - hands.time).abs() / SAME_TAKEAWAY[0],
+            None => from_scouted,
+        };
         if apart <= slowness {
             self.takeaway = Some(Moment { sd: club.sd.max(half_frame), ..club });
             self.takeaway_from = EventFrom::Club;

@@ -66,7 +66,17 @@ def own_form(theirs):
     ball = still(body("clubhead"))[0] + 0.06
     heels = {s: float(still(body(f"{n}_heel"))[0]) for s, n in (("lead", lead), ("trail", trail))}
     grip = (body(f"{lead}_wrist") + body(f"{trail}_wrist")) / 2
+    # in the plane square to the target line, Z toward the ball: what is seen down the line
+    bent = np.degrees(np.arctan2(trunk[:, 2], trunk[:, 1]))
+    own_knee_bend = flexion(*(joint(body, k)["trail"][:, [2, 1]] for k in ("hip", "knee", "ankle")))
+    toes = (body("left_big_toe") + body("right_big_toe")) / 2
+    toward_ball = lambda v, when: 100 * (at(v[:, 2], when) - still(v)[2])
     out = {
+        "spine_bend_change_top_deg": at(bent, top) - float(still(bent)), "spine_bend_change_impact_deg": at(bent, impact) - float(still(bent)),
+        "pelvis_toward_ball_impact_cm": toward_ball(mid(hip), impact), "head_toward_ball_top_cm": toward_ball(head, top),
+        "head_toward_ball_impact_cm": toward_ball(head, impact), "trail_knee_bend_address_deg": float(still(own_knee_bend)),
+        "trail_knee_bend_change_top_deg": at(own_knee_bend, top) - float(still(own_knee_bend)),
+        "hands_height_address_cm": 100 * float(still(grip[:, 1] - toes[:, 1])), "ball_distance_toes_cm": 100 * float(still(body("clubhead"))[2] - still(toes)[2]),
         "head_behind_ball_address_cm": 100 * (ball - still(head)[0]), "ball_in_stance_pct": 100 * (ball - heels["trail"]) / (heels["lead"] - heels["trail"]),
         "hands_ahead_of_ball_address_cm": 100 * (still(grip)[0] - ball), "hands_ahead_of_ball_impact_cm": 100 * (at(grip[:, 0], impact) - ball),
         "trail_hip_move_at_furthest_cm": float(own_move[(t >= past) & (t <= top)].max()),
@@ -78,7 +88,7 @@ def own_form(theirs):
         "spine_tilt_top_deg": at(tilt, top), "shoulder_tilt_address_deg": float(still(lower(shoulder))), "hip_tilt_address_deg": float(still(lower(hip))),
         "head_behind_centre_address_cm": 100 * (centre - still(head)[0]), "pelvis_toward_target_address_cm": 100 * (still(mid(hip))[0] - centre),
         "trail_knee_inside_address_cm": 100 * (own_knee[0] - on_line), "backswing_s": m["backswing_s"], "downswing_s": m["downswing_s"],
-        "tempo_ratio": m["tempo_ratio"], "spine_bend_address_deg": m.get("spine_bend_address_deg"),
+        "tempo_ratio": m["tempo_ratio"], "spine_bend_address_deg": float(still(bent)),
     }
     face_on = theirs["view"] == "face-on"
     if face_on:
