@@ -105,12 +105,13 @@ fn same_numbers(a: &Report, b: &Report, tolerance: f64) {
             assert_eq!(fault.verdict, t.faults[name].verdict, "{name:?}");
         }
     }
-    assert!(compared > 20, "{compared} values compared");
+    assert!(compared > 12, "{compared} values compared");
 }
 
 #[test]
 fn mirroring_swaps_lead_and_trail_and_changes_nothing_else() {
-    for name in CLIPS {
+    // down the line the golfer then faces the other way, and toward the ball is toward the other side of the picture
+    for name in CLIPS.into_iter().chain(["down_the_line"]) {
         let (plain, turned) = (judged(&kept(name)), judged(&mirrored(kept(name))));
         assert_ne!(plain.golfer.as_ref().unwrap().lead_side, turned.golfer.as_ref().unwrap().lead_side);
         same_numbers(&plain, &turned, 0.01);

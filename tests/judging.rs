@@ -5,9 +5,9 @@ mod support;
 use dawnsheet::intake::Brief;
 use dawnsheet::judge::{self, Identity};
 use dawnsheet::pose::models::{ModelChoice, Models};
-use dawnsheet::report::types::{FaultName, Struck, SwingKind, Verdict};
+use dawnsheet::report::types::{FaultName, Finding, Struck, SwingKind, Verdict};
 use dawnsheet::report::{ReasonCode, Report, Severity};
-use dawnsheet::seen::{Ball, Seen};
+use dawnsheet::seen::{Ball, Keypoint, Seen};
 use dawnsheet::settings::Settings;
 use dawnsheet::swing::read_swings;
 use std::process::Command;
@@ -36,6 +36,39 @@ fn few_pictures_a_second_are_told_where_they_cost_the_elbow_s_verdict_and_change
     assert!(told(&by(60.0, value)).is_none(), "pictures enough");
     let clear = by(30.0, value + 0.4);
     assert_eq!((verdict(&clear), told(&clear)), (Verdict::Clear, None), "it costs nothing there");
+}
+
+/// Hips that are pushed toward the ball about impact, in the picture of a camera behind the golfer; face-on it is not judged.
+#[test]
+fn a_pelvis_that_comes_toward_the_ball_is_flagged_where_the_view_shows_it() {
+    let read = |name: &str| Seen::read(&repository(&format!("fixtures/keypoints/{name}.npz"))).unwrap();
+    let judged = |seen: &Seen| {
+        let identity = Identity { sha256: "0".repeat(64), bytes: 1, brief: Brief { stature_cm: Some(182.0), ..Brief::default() } };
+        judge::judge(seen, &identity, ModelChoice::Accurate, &Models::locate(), &Settings::default())
+    };
+    let main = |r: &Report| r.swings.iter().find(|s| s.main).unwrap().clone();
+    let pelvis = |r: &Report| main(r).metrics["pelvis_toward_ball_impact_cm"].measured().unwrap().value;
+    let seen = read("down_the_line");
+    let (before, swing) = (judged(&seen), main(&judged(&seen)));
+    assert_eq!(swing.faults[&FaultName::EarlyExtension].verdict, Verdict::Clear, "{:?}", swing.faults);
+    assert!(main(&judged(&read("sway"))).faults.get(&FaultName::EarlyExtension).is_none(), "only a camera behind shows it");
+    let (impact, px) = (swing.events.impact.unwrap().time_s, 9.0 / swing.scale.unwrap().cm_per_px);
+    let mut pushed = seen.clone();
+    for looks in [&mut pushed.body, &mut pushed.key] {
+        for (look, _) in looks.looks.iter_mut().zip(&looks.times).filter(|(_, t)| (**t - impact).abs() < 0.1) {
+            for k in [Keypoint::LeftHip, Keypoint::RightHip] {
+                // this golfer is right-handed and faces the right of the picture
+                look.points[k as usize].x += px as f32;
+            }
+        }
+    }
+    let after = judged(&pushed);
+    let moved = pelvis(&after) - pelvis(&before);
+    assert!((moved - 9.0).abs() < 0.9, "{moved} of 9 cm");
+    let found = main(&after);
+    assert_eq!(found.faults[&FaultName::EarlyExtension].verdict, Verdict::Flagged, "{:?}", found.faults);
+    assert!(after.needs_look && after.needs_look_because[0].starts_with("early extension flagged"), "{:?}", after.needs_look_because);
+    assert!(found.roots.iter().any(|r| r.finding == Finding::TrunkRises && r.text.contains("come up by")), "{:?}", found.roots);
 }
 
 #[test]

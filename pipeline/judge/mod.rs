@@ -337,6 +337,7 @@ fn provenance(
         ),
         step("main swing", json!({ "chosen_because": main_because(main) })),
         step("limits", json!(settings.limits)),
+        step("verdict", json!(settings.verdict)),
         step(
             "looked at by",
             json!({ "version": seen.about.seen_by.as_ref().map_or(UNKNOWN, |by| by.engine.as_str()), "pose_model": choice.name() }),

@@ -172,7 +172,9 @@ impl Context<'_> {
 /// Measures everything that the swing and its view allow.
 pub fn measure(ctx: &Context) -> Quantities {
     let mut all = Quantities::new();
-    for group in [setup::measure, ball::measure, sway::measure, head::measure, elbow::measure, spine::measure, posture::measure, tempo::measure] {
+    for group in
+        [setup::measure, ball::measure, sway::measure, head::measure, elbow::measure, spine::measure, posture::measure, tempo::measure]
+    {
         for (name, outcome) in group(ctx) {
             all.insert(name, outcome);
         }

@@ -50,6 +50,7 @@ pub struct ClipPage<'a> {
     file: String,
     verdicts: Vec<VerdictView>,
     why: Vec<String>,
+    together: &'a [String],
     calm: &'static str,
     note: Option<String>,
     roots: &'a [Root],
@@ -105,6 +106,7 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, place: Place<'a>, said: Vec<Said>
         file: printable(&report.clip.file),
         verdicts: verdicts(report),
         why: why(e),
+        together: &e.together,
         calm: match e.section {
             Section::Clear => "Nothing here needs your eye: everything measured lies inside the limits, surely or likely.",
             Section::OtherView => "Measured as far as this view allows; sway, elbow and lateral head need a face-on clip.",

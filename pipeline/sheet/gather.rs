@@ -1,6 +1,7 @@
 //! What belongs on the sheet: stored results, refused uploads, and where each of them stands.
 
 use super::since::{self, Change, Past};
+use super::together::together;
 use super::words;
 use crate::batch::summary::{Line, ONE_NIGHT, Place, Summary};
 use crate::error::{Error, Result};
@@ -153,6 +154,8 @@ pub struct Entry {
     pub section: Section,
     /// Against the student's earlier clips.
     pub past: Past,
+    /// What it says together with the student's clips before it, where no clip alone does.
+    pub together: Vec<String>,
     /// On this sheet in full (otherwise among the earlier ones).
     pub current: bool,
     /// Of an earlier night, and in front because it still asks for something.
@@ -235,11 +238,12 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
         let all: Vec<&Stored> = found.iter().map(|(s, _)| s).collect();
         answered(&all, &sections, &verdicts, began)
     };
+    let together = together(&found.iter().map(|(s, _)| s).collect::<Vec<_>>());
     let mut entries: Vec<Entry> = found
         .into_iter()
-        .zip(pasts)
+        .zip(pasts.into_iter().zip(together))
         .zip(sections.into_iter().zip(answered))
-        .map(|(((stored, brief), past), (section, answered))| {
+        .map(|(((stored, brief), (past, together)), (section, answered))| {
             let line = lines.get(&(stored.owner.clone(), stored.report.clip.id.as_str()));
             let fresh = match (judged(&stored), newest) {
                 (Some(at), Some(newest)) => newest - at <= ONE_NIGHT,
@@ -251,7 +255,7 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
                 Some(_) => stored.report.clip.captured.as_deref().and_then(date::local_day).is_some_and(|d| Some(d) >= first_day),
                 None => tonight || still_open,
             };
-            Entry { page: String::new(), section, past, current, still_open, stored, brief }
+            Entry { page: String::new(), section, past, together, current, still_open, stored, brief }
         })
         .collect();
     name_pages(&mut entries);
@@ -259,6 +263,7 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
         let (x, y) = (a.report(), b.report());
         a.section
             .cmp(&b.section)
+            .then(a.together.is_empty().cmp(&b.together.is_empty()))
             .then(y.severity.total_cmp(&x.severity))
             .then_with(|| words::student(x.clip.student.as_deref()).cmp(&words::student(y.clip.student.as_deref())))
             .then_with(|| newest_first(x, y))

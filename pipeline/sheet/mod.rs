@@ -15,6 +15,7 @@ mod parts;
 pub mod pictures;
 mod since;
 mod student;
+mod together;
 mod told;
 mod words;
 

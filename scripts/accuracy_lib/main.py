@@ -16,8 +16,11 @@ TARGETS = {  # metric: median absolute error, its 95th percentile
     "shoulder_tilt_address_deg": (2.0, 6.0), "head_behind_centre_address_cm": (1.5, 4.5), "pelvis_toward_target_address_cm": (1.0, 3.0),
     "lead_elbow_bow_late_upper_arms": (0.03, 0.09), "lead_elbow_flexion_late_deg": (5.0, 15.0),
 }
+DOWN_THE_LINE_TARGETS = {"pelvis_toward_ball_impact_cm": (0.8, 2.5), "spine_bend_address_deg": (2.0, None), "spine_bend_change_top_deg": (2.5, None),
+                         "spine_bend_change_impact_deg": (2.5, None)}
 GROSS = {"lead_elbow_flexion_late_deg": 40.0}  # nothing may be off by more
 FAULTS = {"sway": ("trail_hip_travel_cm", 5.0, 2.5, 0.90), "chicken_wing": ("lead_elbow_bow_late_upper_arms", 0.06, 0.02, 0.85)}  # true from, clean up to
+LINE_FAULTS = {"early_extension": ("pelvis_toward_ball_impact_cm", 6.0, 2.0, 0.90)}
 EVENT_GOALS = {"lead_arm_level_back": 0.90, "lead_arm_level_down": 0.90, "top": 0.97, "impact": 0.95, "takeaway": 0.85}
 DOWN_THE_LINE_GOALS = {"takeaway": 0.85, "top": 0.95, "impact": 0.95}
 # a clip counts as free of faults where no true value is over its limit (the defaults of the settings)
@@ -61,10 +64,10 @@ def event_rows(rows):
     return out
 
 
-def fault_rows(rows):
+def fault_rows(rows, faults):
     """Verdicts on clips with the fault, without it, and between; what was not measured counts as not flagged."""
     out = []
-    for fault, (name, bad_at, fine_at, _) in FAULTS.items():
+    for fault, (name, bad_at, fine_at, _) in faults.items():
         groups = {"true": [], "between": [], "clean": []}
         scores = {"true": [], "clean": []}
         for r in rows:
@@ -72,12 +75,12 @@ def fault_rows(rows):
             if true is None:
                 continue
             group = "true" if true >= bad_at else "clean" if true <= fine_at else "between"
-            groups[group].append(r["ours"]["faults"][fault]["verdict"] if r["ours"] else "cannot_measure")
+            groups[group].append(r["ours"]["faults"].get(fault, {"verdict": "cannot_measure"})["verdict"] if r["ours"] else "cannot_measure")
             ours = pairs.metric(r, name)
             if ours and group in scores:
                 scores[group].append(ours[0])
         count = lambda group: {v: groups[group].count(v) for v in ("flagged", "borderline", "clear", "cannot_measure")}
-        out.append({"fault": fault, "true_from": bad_at, "clean_to": fine_at, **{g: count(g) for g in groups}, "auc": st.auc(scores["true"], scores["clean"])[0]})
+        out.append({"fault": fault, "true_from": bad_at, "clean_to": fine_at, **{g: count(g) for g in groups}, "auc": st.auc(scores["true"], scores["clean"])[0] if all(scores.values()) else float("nan")})
     return out
 
 
@@ -100,20 +103,21 @@ def checks(result):
     """(world, line, ours, holds) of every target."""
     lines = []
     for world, r in result.items():
-        by = {m["metric"]: m for m in r["metrics"]}
-        for m in r["metrics"]:
+        by = {m["metric"]: m for m in r["metrics"] + r["line_metrics"]}
+        for m in r["metrics"] + r["line_metrics"]:
             low, high = m["coverage_interval"]
             lines.append((world, f"{m['metric']} covered 88-99 %, none under 85", f"{m['coverage']:.0%} of {m['n']}", m["coverage"] >= 0.85 and high >= 0.88 and low <= 0.99))
-        for name, (median, p95) in TARGETS.items():
+        for name, (median, p95) in (TARGETS | DOWN_THE_LINE_TARGETS).items():
             if name in by:
                 lines.append((world, f"{name} median <= {median}", f"{by[name]['median']:.3f}", by[name]["median"] <= median))
+            if name in by and p95 is not None:
                 lines.append((world, f"{name} p95 <= {p95}", f"{by[name]['p95']:.3f}", by[name]["p95"] <= p95))
         for name, most in GROSS.items():
             if name in by:
                 lines.append((world, f"{name} nothing off by more than {most}", f"{by[name]['largest']:.1f}", by[name]["largest"] <= most))
         for f in r["faults"]:
             true, clean = (sum(f[g].values()) for g in ("true", "clean"))
-            goal = FAULTS[f["fault"]][3]
+            goal = (FAULTS | LINE_FAULTS)[f["fault"]][3]
             if true:
                 lines.append((world, f"{f['fault']} flagged of true ones >= {goal}", f"{f['true']['flagged']} of {true}", f["true"]["flagged"] >= goal * true))
             if clean:
@@ -176,6 +180,8 @@ def show(world, r):
         print(f"{m['metric']:40} {m['n']:4} {m['bias']:+8.3f} {m['median']:7.3f} {m['p95']:7.3f} {m['coverage']:6.0%} {m['half_width']:6.2f} {m['missing']:5}")
     for e in r["events"]:
         print(f"{e['event']:40} {e['n']:4} within {e['within']:5.0%}, median {e['median_ms'] or float('nan'):.0f} ms")
+    for m in r["line_metrics"]:
+        print(f"{m['metric']:40} {m['n']:4} {m['bias']:+8.3f} {m['median']:7.3f} {m['p95']:7.3f} {m['coverage']:6.0%} {m['half_width']:6.2f} {m['missing']:5}  down the line")
     for e in r["down_the_line"]:
         if e["event"] in DOWN_THE_LINE_GOALS and e["n"]:
             print(f"{'down the line: ' + e['event']:40} {e['n']:4} within {e['within']:5.0%}, median {e['median_ms'] or float('nan'):.0f} ms")
@@ -202,10 +208,11 @@ def main():
         text.write_text(fit.budget(fit.without(identified, world), current, f"without-{world}"))
         rows = w.judged(a, world, folders, None if a.as_built else text)
         square = [r for r in rows if pairs.face_on(r)]
-        names = sorted({n for r in square for n in r["true"]["metrics"]})
-        result[world] = {"clips": len(rows), "face_on": len(square), "metrics": [m for m in (metric_row(square, n) for n in names) if m],
-                         "events": event_rows(square), "faults": fault_rows(square), "triage": triage(square),
-                         "down_the_line": event_rows([r for r in rows if r["truth"].get("view") == "down_the_line"]),
+        line = [r for r in rows if r["truth"].get("view") == "down_the_line"]
+        of = lambda some: [m for m in (metric_row(some, n) for n in sorted({n for r in some for n in r["true"]["metrics"]})) if m]
+        result[world] = {"clips": len(rows), "face_on": len(square), "metrics": of(square), "line_metrics": of(line),
+                         "events": event_rows(square), "faults": fault_rows(square, FAULTS) + (fault_rows(line, LINE_FAULTS) if line else []), "triage": triage(square),
+                         "down_the_line": event_rows(line),
                          "contradictions": [f"{r['name']}: {c}" for r in rows for s in r["report"]["swings"] for c in contradictions(s)]}
         show(world, result[world])
     lines = checks(result)

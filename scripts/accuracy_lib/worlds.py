@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pairs
 
-OWN = {"studio": ("develop", 36), "range": ("range", 26), "bay": ("bay", 26)}  # world: split of scripts/make-clips, clips taken
+# world: splits of scripts/make-clips, view and number of the clips taken of each
+OWN = {"studio": [("develop", "face_on", 36)], "range": [("range", "face_on", 26), ("range_line", "down_the_line", 15)],
+       "bay": [("bay", "face_on", 26), ("bay_line", "down_the_line", 15)]}
 AFFORDABLE = 330  # frames: longer clips of a split are passed over, they take minutes each to render
 
 
@@ -18,10 +20,10 @@ def add_options(parser):
     parser.add_argument("--rendered", action="store_true", help="take the clips that are there, render none")
 
 
-def render(split, count, folder):
+def render(split, view, count, folder):
     listed = subprocess.run([pairs.ROOT / "scripts" / "make-clips", "--out", folder, "--split", split, "--list"], capture_output=True, text=True, check=True).stdout
     fields = [line.split() for line in listed.splitlines()]
-    wanted = [f[0] for f in fields if f[4] == "face_on" and float(f[2]) * float(f[5]) < AFFORDABLE][:count]
+    wanted = [f[0] for f in fields if f[4] == view and float(f[2]) * float(f[5]) < AFFORDABLE][:count]
     only = [a for name in wanted for a in ("--only", name)]
     subprocess.run([pairs.ROOT / "scripts" / "make-clips", "--out", folder, "--split", split, *only], check=True)
     return wanted
@@ -30,10 +32,12 @@ def render(split, count, folder):
 def clips(a):
     """World -> folders of its clips."""
     found = {}
-    for name, (split, count) in OWN.items():
-        folder = a.clips / split
-        names = None if a.rendered else render(split, count, folder)
-        found[name] = [p.parent for p in sorted(folder.glob("*/truth.json.gz")) if names is None or p.parent.name in names]
+    for name, splits in OWN.items():
+        found[name] = []
+        for split, view, count in splits:
+            folder = a.clips / split
+            names = None if a.rendered else render(split, view, count, folder)
+            found[name] += [p.parent for p in sorted(folder.glob("*/truth.json.gz")) if names is None or p.parent.name in names]
     for pair in a.world:
         name, folder = pair.split("=", 1)
         found[name] = [p.parent for p in sorted(Path(folder).glob("*/truth.json.gz"))]

@@ -6,13 +6,13 @@ import numpy as np
 
 from . import worlds
 
-# `range` and `bay` are worlds of their own (`worlds.py`), `range_line` and `bay_line` the same filmed down the line; the others are
-# the `studio`.
+# `range` and `bay` are worlds of their own (`worlds.py`), `range_line` and `bay_line` the same filmed down the line; `again` films
+# each of its golfers three times; the others are the `studio`.
 # `calibrate` and `develop` may be looked at and fitted to; `check` is looked at by figures only, after the last choice. When a
 # choice was made with its result in view, its clips join `develop` under their seeds and `check` gets new ones.
 BASE_SEED = {"calibrate": 410_000, "develop": 720_000, "fixtures": 930_000, "check": 1_530_000, "range": 2_110_000, "bay": 2_340_000,
-             "range_line": 2_570_000, "bay_line": 2_790_000}
-COUNTS = {"calibrate": 80, "develop": 120, "check": 120, "range": 40, "bay": 40, "range_line": 24, "bay_line": 24}
+             "range_line": 2_570_000, "bay_line": 2_790_000, "again": 3_050_000}
+COUNTS = {"calibrate": 80, "develop": 120, "check": 120, "range": 40, "bay": 40, "range_line": 24, "bay_line": 24, "again": 24}
 
 SKINS = [(0.87, 0.68, 0.56), (0.80, 0.60, 0.47), (0.72, 0.52, 0.39), (0.58, 0.40, 0.29), (0.42, 0.28, 0.20), (0.30, 0.20, 0.15)]
 HAIRS = [(0.10, 0.08, 0.07), (0.20, 0.13, 0.08), (0.36, 0.24, 0.14), (0.62, 0.50, 0.32), (0.55, 0.54, 0.53)]
@@ -162,8 +162,12 @@ def clip(split, index):
     name, seed = f"{split}-{index:03d}", BASE_SEED[split] + index
     rng = np.random.default_rng(seed)
     tags = []
+    # whose swing it is; how and where it is filmed is the clip's own
+    golfer = BASE_SEED[split] + index - index % 3 if split == "again" else seed
+    if split == "again":
+        rng = np.random.default_rng([golfer, 5])
     person = look(rng)
-    faults = np.random.default_rng([seed, 1])
+    faults = np.random.default_rng([golfer, 1])
     # a level set-up goes with sway more often than not
     swing = one_swing(rng, "full", 1.0, 0.0)
     d = dials(rng, person["stature"])
@@ -174,6 +178,8 @@ def clip(split, index):
         for k in ("pelvis_ahead", "head_behind", "shoulder_roll", "head_roll", "trail_knee_in"):
             d[k] = probe[k]
         tags.append("level_setup")
+    if split == "again":
+        rng = np.random.default_rng(seed)
     fps, playback = int(rng.choice([30, 60, 120, 240], p=[0.35, 0.40, 0.15, 0.10])), 1
     if rng.random() < 0.06:
         playback, fps = (8, 30) if rng.random() < 0.5 else (4, 60)
@@ -205,6 +211,11 @@ def clip(split, index):
     }
     world, _, line = split.partition("_")
     out["world"] = world if world in ("range", "bay") else "studio"
+    if split == "again":
+        out["view"] = view = "face_on"
+        worlds.golfer(np.random.default_rng([golfer, 6]), out, stiff=False)
+        worlds.clothes(np.random.default_rng([golfer, 7]), out["look"], loose=False)
+        worlds.camera(rng, out)
     if line:
         out["view"] = view = "down_the_line"
     if out["world"] != "studio":
