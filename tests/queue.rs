@@ -86,7 +86,7 @@ fn torture(cluster: &Cluster, wire: &Wire, workers: &mut [Child], start: &dyn Fn
 
 #[test]
 fn every_job_has_one_result_whatever_dies() {
-    let jobs = rounds("TORTURE_JOBS", 400);
+    let jobs = rounds("TORTURE_JOBS", 200);
     let place = tempfile::tempdir().unwrap();
     let (inbox, out) = (place.path().join("inbox"), place.path().join("out"));
     fill(&inbox, jobs);

@@ -77,16 +77,19 @@ fn killed_or_out_of_space_at_every_durable_step_nothing_is_lost() {
             break;
         }
     }
-    (1..=steps).into_par_iter().for_each(|n| {
+    // out of space from every third step on; from every one where there is time
+    let apart = rounds("TORTURE_APART", 3);
+    let full: Vec<usize> = (1..=steps).step_by(apart).collect();
+    full.par_iter().for_each(|&n| {
         fault_at(clips.path(), "full", n, &undisturbed);
     });
-    println!("durable steps of a run: {steps}; killed at each and out of space from each: {} faults, {0} survived", steps * 2);
-    assert!(steps * 2 >= rounds("TORTURE_STEPS", 150), "{steps} steps");
+    println!("durable steps of a run: {steps}; killed at each, out of space from {}: all survived", full.len());
+    assert!(steps >= rounds("TORTURE_STEPS", 75), "{steps} steps");
 }
 
 #[test]
 fn killed_at_random_times_during_inference_nothing_is_lost() {
-    let wanted = rounds("TORTURE_KILLS", 50);
+    let wanted = rounds("TORTURE_KILLS", 24);
     let mut dice = Dice(20261125);
     let fill = |place: &Place| {
         place.copy(&fixture("Mira Okafor/2026-11-23 7 iron.mp4"), "a/swing.mp4");
@@ -167,7 +170,7 @@ fn mutated(bytes: &[u8], dice: &mut Dice) -> Vec<u8> {
 
 #[test]
 fn mutated_clips_end_as_a_report_or_a_reason() {
-    let files = rounds("TORTURE_FUZZ", 500);
+    let files = rounds("TORTURE_FUZZ", 200);
     let mut dice = Dice(rounds("TORTURE_SEED", 7) as u64);
     let made = tempfile::tempdir().unwrap();
     let source = "testsrc2=size=160x120:rate=30:duration=0.5";
@@ -224,7 +227,7 @@ fn mutated_clips_end_as_a_report_or_a_reason() {
 
 #[test]
 fn a_night_of_many_clips_is_flat_in_memory_and_file_handles() {
-    let clips = rounds("TORTURE_CLIPS", 120);
+    let clips = rounds("TORTURE_CLIPS", 60);
     let made = tempfile::tempdir().unwrap();
     small_clips(made.path());
     nobody(&made.path().join("longer.mp4"), 1);

@@ -62,7 +62,7 @@ pub fn look_for_stir(cuts: &Cuts, swing: &SwingRead) -> Result<Option<Stir>> {
             break;
         }
         let stir = Stir { times: times.clone(), changed: changed(&pieces.pictures, &rest, pieces.leg)? };
-        let Some(next) = onset(&stir, k) else { break };
+        let Some(next) = onset(&stir, swing.view.kind == ViewKind::DownTheLine, k) else { break };
         found = Some(stir);
         if (next.time - at).abs() < 0.01 * k {
             break;

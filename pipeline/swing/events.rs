@@ -237,18 +237,28 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Mo
     found
 }
 
-/// What has changed by so much for good (grey levels in squared leg lengths) tells that the club moves; from there to the second level
-/// it takes about two thirds of the time that has gone by since the onset.
+/// What has changed by so much for good (grey levels in squared leg lengths) tells that the club moves. From there to the second level
+/// it takes as long again as has gone by since the onset face-on, and down the line, where the club moves along the line of sight,
+/// five eighths of that (clips of four worlds, each of which says the same within a hundredth of a second).
 const STIRS: [f64; 2] = [0.1, 0.4];
-const SINCE: f64 = 1.5;
+const SINCE: [f64; 2] = [1.0, 1.6];
 /// Standard deviation of that onset, seconds of real time, and as a share of the time between the levels.
 const ONSET_SD: f64 = 0.016;
-const ONSET_SHARE: f64 = 0.4;
+const ONSET_SHARE: f64 = 1.0;
 /// More than this changes while all is still: nothing can be told.
 const RESTLESS: f64 = 0.6;
 
+/// When the club begins to move, by what stirs about it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Onset {
+    pub time: f64,
+    pub sd: f64,
+    /// Time from the first level to the second; short where nothing but the club can stir so.
+    pub rise: f64,
+}
+
 /// When what stirs about hands and club begins to stir for good; `None` where it never does, always did, or is too restless.
-pub fn onset(stir: &Stir, slowness: f64) -> Option<Moment> {
+pub fn onset(stir: &Stir, down_the_line: bool, slowness: f64) -> Option<Onset> {
     let (t, v) = (&stir.times, &stir.changed);
     let mut low = v.clone();
     low.sort_by(f64::total_cmp);
@@ -257,18 +267,23 @@ pub fn onset(stir: &Stir, slowness: f64) -> Option<Moment> {
         return None;
     }
     let last = v.iter().rposition(|&c| c <= floor + STIRS[0])?;
+    // what has changed grows with the square of time, so its root is what is straight between two pictures
+    let root = |v: f64| (v - floor).max(0.0).sqrt();
     let crossing = |from: usize, level: f64| {
-        let i = (from + 1..v.len()).find(|&i| v[i] > level)?;
-        Some(t[i - 1] + (level - v[i - 1]) / (v[i] - v[i - 1]) * (t[i] - t[i - 1]))
+        let i = (from + 1..v.len()).find(|&i| v[i] > floor + level)?;
+        Some(t[i - 1] + (level.sqrt() - root(v[i - 1])) / (root(v[i]) - root(v[i - 1])) * (t[i] - t[i - 1]))
     };
-    let first = crossing(last, floor + STIRS[0])?;
-    let second = crossing(last, floor + STIRS[1])?;
+    let (first, second) = (crossing(last, STIRS[0])?, crossing(last, STIRS[1])?);
     let rise = second - first;
-    Some(Moment { time: first - SINCE * rise, sd: (ONSET_SD * slowness).hypot(ONSET_SHARE * rise) })
+    let time = first - SINCE[usize::from(down_the_line)] * rise;
+    Some(Onset { time, sd: (ONSET_SD * slowness).hypot(ONSET_SHARE * rise), rise })
 }
 
 /// Hands and club tell the same takeaway where they are no further apart than this, seconds of real time: face-on, down the line.
 const SAME_TAKEAWAY: [f64; 2] = [0.15, 0.5];
+/// Face-on, of a club that sets off as sharply as this (seconds of real time), hands that tremble may be that far.
+const SHARP: f64 = 0.05;
+const SAME_AS_A_SHARP_ONE: f64 = 0.4;
 /// Where the hands tell none, or are seen end-on: club and scout.
 const SAME_AS_SCOUTED: f64 = 0.8;
 
@@ -282,15 +297,16 @@ impl Moments {
         if let (Some(hands), true) = (&mut self.takeaway, down_the_line) {
             hands.sd = HANDS_END_ON_SD * slowness;
         }
-        let (Some(club), Some(scouted)) = (stir.and_then(|s| onset(s, slowness)), w.takeaway) else { return self };
+        let (Some(club), Some(scouted)) = (stir.and_then(|s| onset(s, down_the_line, slowness)), w.takeaway) else { return self };
         let from_scouted = (club.time - scouted).abs() / SAME_AS_SCOUTED;
         let apart = match self.takeaway {
             Some(hands) if down_the_line => from_scouted.min((club.time - hands.time).abs() / SAME_TAKEAWAY[1]),
+            Some(hands) if club.rise <= SHARP * slowness => (club.time - hands.time).abs() / SAME_AS_A_SHARP_ONE,
             Some(hands) => (club.time - hands.time).abs() / SAME_TAKEAWAY[0],
             None => from_scouted,
         };
         if apart <= slowness {
-            self.takeaway = Some(Moment { sd: club.sd.max(half_frame), ..club });
+            self.takeaway = Some(Moment { time: club.time, sd: club.sd.max(half_frame) });
             self.takeaway_from = EventFrom::Club;
         }
         self
@@ -425,12 +441,12 @@ mod tests {
     #[test]
     fn the_club_begins_to_move_where_what_changes_stays_changed() {
         for (start, waggle) in [(0.70, false), (0.72, false), (0.70, true), (0.81, true)] {
-            let found = onset(&stir(start, waggle), 1.0).unwrap();
+            let found = onset(&stir(start, waggle), false, 1.0).unwrap();
             assert!((found.time - start).abs() < 0.03 && (found.time - start).abs() < 3.0 * found.sd, "{start} {waggle}: {found:?}");
         }
         let restless = Stir { changed: vec![1.0; 45], ..stir(0.7, false) };
-        assert!(onset(&restless, 1.0).is_none());
-        assert!(onset(&Stir { changed: vec![0.0; 45], ..stir(0.7, false) }, 1.0).is_none(), "nothing ever moves");
+        assert!(onset(&restless, false, 1.0).is_none());
+        assert!(onset(&Stir { changed: vec![0.0; 45], ..stir(0.7, false) }, false, 1.0).is_none(), "nothing ever moves");
     }
 
     #[test]
@@ -448,12 +464,30 @@ mod tests {
     fn the_club_tells_the_takeaway_unless_the_hands_speak_against_it() {
         let (kind, impact, finish) = (crate::report::types::SwingKind::Full, None, None);
         let w = Window { kind, takeaway: Some(0.7), top: 1.4, impact, finish, start: 0.0, end: 1.5, slowness: 1.0 };
-        // down the line the hands leave their place late: what is far off face-on is not there
-        for (late, down_the_line, from) in [(0.05, false, EventFrom::Club), (0.3, false, EventFrom::Hands), (0.3, true, EventFrom::Club)] {
-            let hands = Moments { takeaway: Some(Moment { time: 0.7 + late, sd: 0.02 }), ..Moments::default() };
-            let told = hands.with_stir(Some(&stir(0.7, false)), &w, down_the_line, 1.0, 0.016);
-            assert_eq!(told.takeaway_from, from, "{late} {down_the_line}");
+        let sharp = stir(0.7, false);
+        let slow = Stir { changed: sharp.changed.iter().map(|c| c / 5.0).collect(), ..sharp.clone() };
+        let told = |hands: Option<f64>, stir: Option<&Stir>, scouted: f64, down_the_line: bool| {
+            let takeaway = hands.map(|time| Moment { time, sd: 0.02 });
+            let w = Window { takeaway: Some(scouted), ..w };
+            Moments { takeaway, ..Moments::default() }.with_stir(stir, &w, down_the_line, 1.0, 0.016)
+        };
+        // face-on hands that are far off are believed against a club that sets off slowly, not against a sharp one
+        for (stir, late, from) in [
+            (&sharp, 0.05, EventFrom::Club),
+            (&sharp, 0.3, EventFrom::Club),
+            (&sharp, 0.5, EventFrom::Hands),
+            (&slow, 0.1, EventFrom::Club),
+            (&slow, 0.3, EventFrom::Hands),
+        ] {
+            assert_eq!(told(Some(0.7 + late), Some(stir), 0.7, false).takeaway_from, from, "{late}");
         }
+        // down the line they leave their place late, or tremble: the scout's word is enough
+        for (late, scouted, from) in [(0.3, 0.7, EventFrom::Club), (-0.6, 0.9, EventFrom::Club), (-0.6, 1.8, EventFrom::Hands)] {
+            assert_eq!(told(Some(0.7 + late), Some(&slow), scouted, true).takeaway_from, from, "{late} {scouted}");
+        }
+        // and without the club they are known to be far off
+        let sd = |down_the_line| told(Some(0.7), None, 0.7, down_the_line).takeaway.unwrap().sd;
+        assert!(sd(false) == 0.02 && sd(true) > 0.2, "{} {}", sd(false), sd(true));
     }
 
     #[test]
