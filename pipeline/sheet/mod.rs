@@ -15,7 +15,7 @@ mod parts;
 pub mod pictures;
 mod since;
 mod student;
-mod told;
+pub mod told;
 mod words;
 
 use crate::batch::skipped;
