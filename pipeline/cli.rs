@@ -250,6 +250,9 @@ fn write_morning(night: &Night, summary: &Summary) -> Result<(PathBuf, Vec<Split
     Ok((sheet::write(&out, &store, Some(summary), None)?, join::splits(&out, &store, &night.roster)?))
 }
 
+/// Of clips with another verdict, so many are named.
+const NAMED: usize = 10;
+
 fn run_rejudge(a: &Rejudge) -> Result<u8> {
     let settings = Settings::load(a.settings.as_deref())?;
     let out = existing(&a.out)?;
@@ -257,7 +260,13 @@ fn run_rejudge(a: &Rejudge) -> Result<u8> {
     let mut store = Store::open(&out.store())?;
     let count = rejudge::rejudge_all(&out, &mut store, &Models::locate(), &settings)?;
     sheet::write(&out, &store, None, None)?;
-    println!("{} judged again, {} with another verdict, {} without key points kept", count.judged, count.changed, count.without_look);
+    println!("{} judged again, {} with another verdict, {} without key points kept", count.judged, count.changed.len(), count.without_look);
+    for which in count.changed.iter().take(NAMED) {
+        println!("  {which}");
+    }
+    if count.changed.len() > NAMED {
+        println!("  and {} more", count.changed.len() - NAMED);
+    }
     if let Some(what) = &count.other_settings {
         println!("{what}");
     }

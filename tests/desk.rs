@@ -458,3 +458,46 @@ fn of_a_file_without_a_film_nothing_can_be_agreed_with() {
     let (_, clip) = Builder::new(40, "Eve", "2026-04-12").failed(ReasonCode::NoSwing).record(&mut desk.store());
     assert!(desk.get(&format!("/sheet/clip/{clip}.html")).text().contains("data-agrees"));
 }
+
+#[test]
+fn footage_that_lies_on_its_side_stands_at_the_desk() {
+    use dawnsheet::report::types::{Camera, PlaybackFactor, PlaybackSource, Spread, Video};
+    let desk = Open::new();
+    let video = |turned_by_sight: u32| Video {
+        width: 720,
+        height: 1280,
+        rotation_deg: 0,
+        turned_by_sight,
+        mirrored_by_container: false,
+        pixel_aspect: 1.0,
+        frames: 100,
+        frames_expected: 100,
+        duration_s: 2.0,
+        frame_interval_ms: Spread { min: 16.0, median: 16.0, max: 17.0 },
+        playback_factor: PlaybackFactor { value: 1.0, source: PlaybackSource::Assumed },
+        camera: Camera { moving: false, max_shift_px: 0.0, roll_deg: None },
+    };
+    for (n, turned) in [0, 90, 270].into_iter().enumerate() {
+        let file = format!("Ada/{turned}.mp4");
+        let bytes = format!("film {turned}");
+        std::fs::write(desk.folder.path().join("inbox").join(&file), &bytes).unwrap();
+        let sha256 = hex(&Sha256::digest(&bytes));
+        let (_, clip) = Builder::new(60 + n as u64, "Ada", "2026-04-12")
+            .change(|r| {
+                (r.clip.id, r.clip.sha256, r.clip.bytes, r.clip.file) =
+                    (sha256[..16].into(), sha256.clone(), bytes.len() as u64, file.clone());
+                r.video = Some(video(turned));
+            })
+            .record(&mut desk.store());
+        let page = desk.get(&format!("/sheet/clip/{clip}.html")).text();
+        assert!(page.contains("<video"), "{page}");
+        let stands = format!("<div class=\"turned\" data-turned=\"{turned}\" data-shape=\"720/1280\"><video");
+        // the browser's own controls would lie on their side
+        assert_eq!((page.contains(&stands), page.contains("data-play"), page.contains(" controls")), (turned > 0, turned > 0, turned == 0));
+    }
+    let style = desk.get("/sheet/desk.css").text();
+    assert!(
+        style.contains("rotate(90deg)") && style.contains(".turned[data-turned=\"270\"] video") && style.contains("rotate(270deg)"),
+        "{style}"
+    );
+}

@@ -51,6 +51,13 @@ fn the_sheet_asks_once_and_says_nothing_of_a_change() {
     assert!(!page.contains("beyond the error"), "{page}");
     assert_eq!(page.matches("Another golfer, or mirrored?").count(), 1);
     assert!(page.contains("<h1>One question to settle.</h1>"));
+    // among the uploads it is no upload
+    let night = dawnsheet::batch::summary::Summary::default();
+    let counted = std::fs::read_to_string(sheet::write(&out, &store, Some(&night), None).unwrap()).unwrap();
+    assert!(counted.contains("in the inbox, and 1 question about a student"), "{counted}");
+    // and where the student's clips are read one by one
+    let student = std::fs::read_to_string(folder.path().join(format!("sheet/student/{}.html", slug(Some("Ada"))))).unwrap();
+    assert_eq!(student.matches("Another golfer, or mirrored?").count(), 1, "{student}");
 }
 
 #[test]

@@ -737,3 +737,72 @@ fn what_an_erased_student_left_in_the_inbox_is_counted_and_not_named() {
     index(&out, &store, Some(&Summary { lines: night.lines[..1].to_vec(), ..Summary::default() }));
     assert!(named(folder.path()).is_empty());
 }
+
+#[test]
+fn a_page_s_legend_has_the_marks_of_its_own_pictures() {
+    use dawnsheet::report::types::Shown;
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let shown = |sure: bool, places: &[&str], edges: &[&str]| Shown {
+        frame: 60,
+        sure,
+        places: places.iter().enumerate().map(|(i, n)| (n.to_string(), [100.0 * i as f64, 300.0])).collect(),
+        edges: edges.iter().map(|n| (n.to_string(), 200.0)).collect(),
+    };
+    let ids = [("Ada", "hip_furthest"), ("Bo", "late_follow_through"), ("Cy", "")].map(|(who, picture)| {
+        let builder = Builder::new(u64::from(who.as_bytes()[0]), who, DAY).sway(0.9, 7.0).change(|r| {
+            let all = &mut r.swings[0].shown;
+            all.insert("hip_furthest".into(), shown(true, &["trail_hip"], &["foot_edge", "hip_edge", "hip_edge_home"]));
+            all.insert("late_follow_through".into(), shown(false, &["lead_shoulder", "lead_elbow", "lead_wrist", "grip"], &[]));
+        });
+        let (_, id) = builder.record(&mut store);
+        if !picture.is_empty() {
+            std::fs::create_dir_all(out.pictures(&id)).unwrap();
+            std::fs::write(out.pictures(&id).join(format!("{picture}.jpg")), b"not looked into").unwrap();
+        }
+        id
+    });
+    let night = index(&out, &store, None);
+    let legend = |page: &str| between(page, "<details class=\"key\">", "</details>").to_string();
+    let clip = |id: &str| std::fs::read_to_string(folder.path().join(format!("sheet/clip/{id}.html"))).unwrap();
+    let hip = "the outside of the trail foot";
+    let (ada, bo) = (legend(&clip(&ids[0])), legend(&clip(&ids[1])));
+    assert!(ada.contains(hip) && ada.contains("outer edge at address") && !ada.contains("lead arm"), "{ada}");
+    assert!(bo.contains("the lead arm") && bo.contains("Amber dashes") && !bo.contains(hip) && !bo.contains("head"), "{bo}");
+    assert!(!clip(&ids[2]).contains("class=\"key\""), "no picture, no legend");
+    let both = legend(&night);
+    assert!(both.contains(hip) && both.contains("the lead arm") && !both.contains("the ball") && !both.contains("head"), "{both}");
+}
+
+#[test]
+fn a_clip_s_page_says_which_head_limit_held_and_where_its_stature_is_from() {
+    use dawnsheet::report::types::{ClubKind, ClubSource, Scale, ScaleSource, Step};
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    let mut page = |seed: u64, club: Option<(&str, ClubKind)>, source: ScaleSource, stature: f64| {
+        let builder = Builder::new(seed, &format!("Ada {seed}"), DAY).sway(0.9, 7.0).change(|r| {
+            r.clip.club = club.map(|c| c.0.into());
+            (r.clip.club_kind, r.clip.club_source) = (club.map(|c| c.1), club.map(|_| ClubSource::FileName));
+            r.swings[0].scale = Some(Scale { cm_per_px: 0.5, source, relative_uncertainty: 0.07, stance_width_px: 80.0 });
+            r.provenance.push(Step { step: "scale".into(), parameters: serde_json::json!({ "stature_cm": stature }) });
+            r.reasons.push(ReasonCode::StatureAssumed.reason());
+        });
+        let (_, id) = builder.record(&mut store);
+        let night = index(&out, &store, None);
+        (std::fs::read_to_string(folder.path().join(format!("sheet/clip/{id}.html"))).unwrap(), night)
+    };
+    let (driver, _) = page(1, Some(("driver", ClubKind::Driver)), ScaleSource::RosterStature, 181.0);
+    assert!(driver.contains("limit 10.0") && driver.contains("limit for long clubs (driver), 1.25 times the usual"), "{driver}");
+    assert!(driver.contains("a stature of 181 cm, as given"), "{driver}");
+    let (iron, _) = page(2, Some(("7 iron", ClubKind::Iron)), ScaleSource::AssumedStature, 175.0);
+    assert!(iron.contains("limit 8.0") && iron.contains("the usual limit (7 iron);"), "{iron}");
+    assert!(iron.contains("an assumed stature of 175 cm") && iron.contains("about 7 %") && iron.contains("184 cm"), "{iron}");
+    let (told, steps) = iron.split_once("id=\"origin-h\"").unwrap();
+    assert_eq!(told.matches("stature of").count(), 1, "{told}");
+    assert!(!told.contains("the stature is assumed") && steps.contains("assumed stature"), "told once above the steps");
+    let (unnamed, night) = page(3, None, ScaleSource::AssumedStature, 175.0);
+    assert!(unnamed.contains("the usual limit, as no club is named;"), "{unnamed}");
+    for words in ["clip with a driver, wood or hybrid:", "clip with an iron or wedge:", "clip without a club named:"] {
+        assert!(night.contains(&format!("first face-on {words} nothing to compare with yet")), "{words}");
+    }
+}

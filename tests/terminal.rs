@@ -22,6 +22,10 @@ fn taken_in(place: &Place) -> String {
     out
 }
 
+fn between<'a>(text: &'a str, from: &str, to: &str) -> &'a str {
+    text.split(from).nth(1).and_then(|t| t.split(to).next()).unwrap_or_else(|| panic!("{from} is missing: {text}"))
+}
+
 fn flagged(out: &str) -> usize {
     let store = Store::open(&std::path::Path::new(out).join("dawnsheet.sqlite")).unwrap();
     store.results().unwrap().iter().filter(|(s, _)| Ended::of(&s.report) == Ended::Flagged).count()
@@ -40,6 +44,14 @@ fn other_settings_than_those_in_force_are_said_with_what_they_change_and_how_to_
     assert!(after < before, "{after} {before}");
     assert!(ran.stdout.contains("limits.lead_elbow_bow_late_upper_arms 0.06 → 0.5"), "{}", ran.stdout);
     assert!(ran.stdout.contains(&format!("{before} flagged become {after}")), "{}", ran.stdout);
+    // which they are, by file, before and now
+    let named = ran.stdout.lines().filter(|l| l.starts_with("  ") && l.contains(".npz: ") && l.contains(", was ")).count();
+    let told: usize = between(&ran.stdout, "judged again, ", " with another verdict").parse().unwrap();
+    assert!(
+        told > 0 && named == told.min(10) && ran.stdout.contains(&format!("and {} more", told - named)) == (told > 10),
+        "{}",
+        ran.stdout
+    );
     assert!(!dawnsheet(&["rejudge", "--out", &out, "--settings", mine.to_str().unwrap()]).stdout.contains("Other settings"));
     // a plain run goes by the built-in ones again: it says so at once, and how to keep the coach's
     let ran = place.run(&[]);
@@ -216,4 +228,51 @@ fn a_side_told_by_the_roster_needs_no_question() {
     }
     let page = std::fs::read_to_string(sheet::write(&out, &store, None, None).unwrap()).unwrap();
     assert!(!page.contains("Another golfer"));
+}
+
+#[test]
+fn the_elbow_is_told_in_centimetres_at_the_terminal_too() {
+    let place = Place::new();
+    let out = taken_in(&place);
+    let trend = dawnsheet(&["trend", "--out", &out]).stdout;
+    let line = trend.lines().find(|l| l.contains("lead elbow out of line")).unwrap();
+    assert!(line.contains(" cm ") && !trend.contains("upper arm"), "{trend}");
+    // whoever reads by machine gets what was measured
+    assert!(dawnsheet(&["trend", "--csv", "--out", &out]).stdout.contains("lead_elbow_bow_late_upper_arms,upper arms,"));
+    let reports = place.reports();
+    let bow = |r: &dawnsheet::report::Report| {
+        let main = r.swings.iter().find(|s| s.main)?.clone();
+        Some((
+            main.faults[&dawnsheet::report::types::FaultName::ChickenWing].text.clone(),
+            main.metrics["lead_elbow_bow_late_upper_arms"].measured()?.value,
+        ))
+    };
+    let his = reports.iter().filter(|r| r.clip.file.starts_with("Jonas Lind/"));
+    let told: Vec<(String, f64)> = his.filter_map(bow).filter(|(text, _)| text.starts_with("lead elbow out of line")).collect();
+    assert!(!told.is_empty());
+    for (text, value) in &told {
+        // he is 181 cm tall by the roster: an upper arm of 29.3 cm
+        let cm: f64 = between(text, "after impact by ", " cm (").parse().unwrap();
+        assert!((cm - value * 0.162 * 181.0).abs() < 0.08 && text.contains("limit 1.8"), "{text} {value}");
+    }
+}
+
+#[test]
+fn what_is_looked_at_and_what_lies_in_the_inbox_are_told_apart_and_agree_with_the_sheet() {
+    let place = Place::new();
+    let settings = support::at_once(&place);
+    for name in ["Ada/a.mp4", "Ada/a copy.mp4", "Bo/b.mp4"] {
+        std::fs::create_dir_all(place.inbox().join(name).parent().unwrap()).unwrap();
+        std::fs::write(place.inbox().join(name), if name.starts_with("Ada") { &b"https://one"[..] } else { b"%PDF-1.7" }).unwrap();
+    }
+    place.copy(&support::fixture("Mira Okafor/2026-11-23 7 iron.mp4"), "Mira/clip.mp4");
+    place.copy(&support::fixture("Mira Okafor/2026-11-23 7 iron.mp4"), "Mira/again.mp4");
+    let ran = place.run(&["--settings", &settings]);
+    assert!(ran.stderr.contains("5 uploads, 1 to look at; 4 done before, sent twice, waiting or not to be opened"), "{}", ran.stderr);
+    assert!(ran.stdout.contains("5 uploads: "), "{}", ran.stdout);
+    assert!(ran.stdout.contains("it is text, perhaps a link to the film") && ran.stdout.contains("it is a document"), "{}", ran.stdout);
+    let page = std::fs::read_to_string(place.out().join("sheet/index.html")).unwrap();
+    assert!(page.contains("All 5 uploads in the inbox"), "{}", between(&page, "night-h\">", "<"));
+    let again = place.run(&["--settings", &settings]);
+    assert!(!again.stderr.contains("to look at"), "nothing is looked at: {}", again.stderr);
 }

@@ -123,7 +123,11 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
     let asked = Asked { choice: night.choice, settings: &night.settings, roster: &night.roster, retry_failed: night.retry_failed };
     let tasks = plan(identified, &asked, &owners, &out, &models, &mut store, &mut summary)?;
     let workers = night.workers.unwrap_or_else(usual_workers).max(1);
-    tracing::info!(version = ENGINE, workers, uploads = summary.lines.len() + tasks.len(), to_do = tasks.len(), "night begins");
+    let uploads = summary.lines.len() + tasks.len();
+    tracing::info!(version = ENGINE, workers, uploads, to_do = tasks.len(), "night begins");
+    if !tasks.is_empty() {
+        crate::tell::err(format_args!("{}\n", to_do(uploads, tasks.len())));
+    }
     let shared = Shared {
         night,
         out: &out,
@@ -338,12 +342,21 @@ fn changed(upload: &Upload) -> bool {
     now.as_ref().map(std::fs::Metadata::len) != Some(upload.bytes) || now.and_then(|m| m.modified().ok()) != upload.modified
 }
 
+/// What lies in the inbox, and how much of it is looked at now: the sheet counts the former.
+fn to_do(uploads: usize, tasks: usize) -> String {
+    let all = if uploads == 1 { "1 upload".into() } else { format!("{uploads} uploads") };
+    match uploads - tasks {
+        0 => format!("{all}, all to look at"),
+        others => format!("{all}, {tasks} to look at; {others} done before, sent twice, waiting or not to be opened"),
+    }
+}
+
 fn progress(total: usize) -> ProgressBar {
     let bar = ProgressBar::new(total as u64);
     if !std::io::stderr().is_terminal() {
         bar.set_draw_target(ProgressDrawTarget::hidden());
     }
-    let style = ProgressStyle::with_template("{bar:30} {pos}/{len} clips  {elapsed} gone, {eta} to go  {wide_msg}")
+    let style = ProgressStyle::with_template("{bar:30} {pos} of {len} looked at  {elapsed} gone, {eta} to go  {wide_msg}")
         .unwrap_or_else(|_| ProgressStyle::default_bar());
     bar.set_style(style);
     bar.enable_steady_tick(std::time::Duration::from_millis(500));

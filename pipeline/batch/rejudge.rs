@@ -7,7 +7,8 @@ use crate::history::Store;
 use crate::judge::{self, ENGINE, Identity};
 use crate::place::{self, OutFolder};
 use crate::pose::models::Models;
-use crate::report::Report;
+use crate::report::types::Verdict;
+use crate::report::{Report, printable};
 use crate::seen::Seen;
 use crate::settings::Settings;
 
@@ -41,7 +42,8 @@ pub fn rejudge_one(
 #[derive(Debug, Default, Clone, serde::Serialize)]
 pub struct Rejudged {
     pub judged: usize,
-    pub changed: usize,
+    /// Which: the file, its verdict before and now.
+    pub changed: Vec<String>,
     pub without_look: usize,
     /// Of those judged, how many by looks of an earlier version.
     pub earlier: usize,
@@ -65,7 +67,11 @@ pub fn rejudge_all(out: &OutFolder, store: &mut Store, models: &Models, settings
         count.earlier +=
             usize::from(!is_taken_in(out, &identity)? && !store.has_seen(&identity.sha256, &models.combined_sha256(choice), ENGINE)?);
         count.judged += 1;
-        count.changed += usize::from(report.verdict != stored.report.verdict);
+        if report.verdict != stored.report.verdict {
+            let words = |v: Option<Verdict>| v.map_or("no swing measured", Verdict::words);
+            let (was, is) = (words(stored.report.verdict), words(report.verdict));
+            count.changed.push(format!("{}: {is}, was {was}", printable(&report.clip.file)));
+        }
     }
     in_force::set(store, settings)?;
     count.other_settings = other.map(|o| o.told(store, settings)).transpose()?;

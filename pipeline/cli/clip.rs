@@ -126,7 +126,7 @@ fn describe(report: &Report) -> String {
             text.push_str(&format!("{:<13} {:<23} {}\n", name.words(), fault.in_words(), fault.text));
         }
         for root in &main.roots {
-            text.push_str(&format!("likely root   {}\n", root.text));
+            text.push_str(&format!("may come from {}\n", root.text));
         }
         for (name, metric) in &main.metrics {
             if let Some(m) = metric.measured() {

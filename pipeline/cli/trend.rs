@@ -7,6 +7,7 @@ use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::history::trend::{self, Trend as Series};
 use dawnsheet::report::printable;
+use dawnsheet::sheet::told;
 use std::path::PathBuf;
 
 #[derive(Args)]
@@ -41,7 +42,10 @@ pub fn run(a: &Trend) -> Result<u8> {
     } else if a.csv {
         print!("{}", trend::csv(&found));
     } else {
-        print!("{}", trend_table(&found));
+        // people read centimetres, by the stature of the newest clip's report; files keep what was measured
+        let newest = |t: &Series| stored.iter().map(|s| &s.report).find(|r| r.clip.id == t.newest().clip);
+        let told: Vec<Series> = found.iter().map(|t| told::trend(t, newest(t))).collect();
+        print!("{}", trend_table(&told));
     }
     Ok(0)
 }

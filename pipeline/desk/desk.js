@@ -43,7 +43,17 @@
     seek(next && Math.abs(next.frame - at.frame) === 1 ? next.time : shown + by * interval);
   }
 
+  function play() { if (film.paused) { film.play(); } else { film.pause(); } }
+
   if (film) {
+    var turned = film.closest(".turned");
+    if (turned) {
+      // the shape of the standing picture; the browser's own controls would lie on their side, so the film itself is the button
+      var shape = (turned.dataset.shape || "9/16").split("/");
+      turned.style.setProperty("--across", shape[0]);
+      turned.style.setProperty("--down", shape[1]);
+      film.addEventListener("click", play);
+    }
     if (film.requestVideoFrameCallback) {
       var watch = function (_, about) {
         if (!film.paused || Math.abs(about.mediaTime - shown) < interval) { tell(about.mediaTime); }
@@ -109,6 +119,7 @@
   desk.addEventListener("click", function (e) {
     var button = e.target.closest("button");
     if (!button) { return; }
+    if (button.hasAttribute("data-play")) { play(); }
     if (button.dataset.step) { step(Number(button.dataset.step)); }
     if (button.dataset.time) { seek(Number(button.dataset.time)); }
     if (button.dataset.rate) { pace(button); }
@@ -137,7 +148,7 @@
     else if (note && key === "n") { note.focus(); }
     else if (film && (key === "," || key === "ArrowLeft")) { step(-1); }
     else if (film && (key === "." || key === "ArrowRight")) { step(1); }
-    else if (film && key === " " && e.target.tagName !== "BUTTON") { if (film.paused) { film.play(); } else { film.pause(); } }
+    else if (film && key === " " && e.target.tagName !== "BUTTON") { play(); }
     else { return; }
     e.preventDefault();
   });

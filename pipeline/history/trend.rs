@@ -361,6 +361,11 @@ fn spread_of_median(n: usize) -> f64 {
     }
 }
 
+/// Why a series has its word, in the unit that it carries.
+pub fn reason(t: &Trend) -> String {
+    judge(t).1
+}
+
 /// The word for a series, and the sentence that gives its reason.
 fn judge(t: &Trend) -> (Word, String) {
     let (Some(change), Some(any_time)) = (t.change, t.any_time) else {

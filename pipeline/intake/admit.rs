@@ -26,6 +26,28 @@ pub fn is_video(head: &[u8]) -> bool {
     iso || four(0) == [0x1A, 0x45, 0xDF, 0xA3] || (four(0) == b"RIFF" && four(8) == b"AVI ")
 }
 
+/// What a file that is no film is instead, by its first bytes.
+fn looks_like(head: &[u8]) -> &'static str {
+    let begins = |with: &[u8]| head.starts_with(with);
+    let text = || !head.iter().any(|b| *b < 9 || (14..32).contains(b));
+    let known: [(&[&[u8]], &str); 4] = [
+        (&[b"\xFF\xD8\xFF", b"\x89PNG", b"GIF8", b"BM"], "it is a picture"),
+        (&[b"%PDF", b"{\\rtf", b"\xD0\xCF\x11\xE0"], "it is a document"),
+        (&[b"PK\x03\x04", b"Rar!", b"7z\xBC\xAF", b"\x1F\x8B"], "it is packed, a zip file or a document"),
+        (&[b"ID3", b"OggS", b"fLaC", b"\xFF\xFB"], "it is sound without pictures"),
+    ];
+    if let Some((_, what)) = known.iter().find(|(starts, _)| starts.iter().any(|s| begins(s))) {
+        return what;
+    }
+    match (head.get(4..8), head.get(8..12)) {
+        (Some(b"ftyp"), Some(brand)) if PICTURE_BRANDS.contains(&brand) => "it is a picture",
+        (_, Some(b"WAVE")) if begins(b"RIFF") => "it is sound without pictures",
+        (_, Some(b"WEBP")) if begins(b"RIFF") => "it is a picture",
+        _ if text() => "it is text, perhaps a link to the film",
+        _ => "what it is cannot be told",
+    }
+}
+
 /// Checks the file and hashes it. Links, pipes and devices are refused; nothing is decoded.
 pub fn admit(path: &Path, settings: &Settings) -> Result<Admitted, Reason> {
     let about = symlink_metadata(path).map_err(|e| ReasonCode::Unreadable.because(e))?;
@@ -49,7 +71,7 @@ pub fn admit_from<R: Read>(bytes: u64, open: impl FnOnce() -> std::io::Result<R>
     let mut head = Vec::new();
     reader.by_ref().take(16).read_to_end(&mut head).map_err(unreadable)?;
     if !is_video(&head) {
-        return Err(ReasonCode::NotAVideo.reason());
+        return Err(ReasonCode::NotAVideo.because(looks_like(&head)));
     }
     let mut hash = Sha256::new_with_prefix(&head);
     let rest = std::io::copy(&mut reader, &mut hash).map_err(unreadable)?;
@@ -63,7 +85,25 @@ pub fn placeholder_sha256(file: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::is_video;
+    use super::{is_video, looks_like};
+
+    #[test]
+    fn what_a_file_is_instead_is_told() {
+        for (head, what) in [
+            (&b"\x89PNG\r\n\x1a\n\0\0\0\0"[..], "picture"),
+            (b"\0\0\0\x18ftypheic\0\0\0\0", "picture"),
+            (b"\xFF\xD8\xFF\xE0\0\x10JFIF", "picture"),
+            (b"%PDF-1.7\n", "document"),
+            (b"PK\x03\x04\0\0\0\0", "packed"),
+            (b"RIFF\0\0\0\0WAVEfmt ", "sound"),
+            (b"ID3\x04\0\0", "sound"),
+            (b"https://example", "text"),
+            ("Schläger: Eisen".as_bytes(), "text"),
+            (b"\x01\x02\x03\x04\x05\x06\x07\x08\x09", "cannot be told"),
+        ] {
+            assert!(looks_like(head).contains(what), "{head:?}: {}", looks_like(head));
+        }
+    }
 
     #[test]
     fn containers_are_told_from_disguises() {

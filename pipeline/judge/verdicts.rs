@@ -5,6 +5,7 @@ use crate::measure::{Quantities, Reading};
 use crate::report::types::*;
 use crate::report::{Again, ReasonCode, Severity};
 use crate::settings::Settings;
+use crate::swing::scale::upper_arm_cm;
 use std::collections::BTreeMap;
 
 /// Probability that the true value is over `limit`. The error has Student's distribution with five degrees of freedom, as wide
@@ -30,6 +31,8 @@ struct Driver {
     side: Bad,
     words: &'static str,
     unit: &'static str,
+    /// Of one unit in which it is told, how many make one in which it is measured.
+    factor: f64,
 }
 
 /// Which side of the limit is bad.
@@ -50,20 +53,20 @@ impl Driver {
     }
 
     fn sentence(&self, r: &Reading) -> String {
-        let digits = if self.unit == "upper arms" { 2 } else { 1 };
         let (low, high) = r.interval(self.name);
+        let [limit, value, low, high] = [self.limit, r.value, low, high].map(|v| v * self.factor);
         let limit = match self.side {
-            Bad::Over => format!("limit {:.digits$}", self.limit),
-            Bad::Under => format!("at least {:.digits$} wanted", self.limit),
-            Bad::EitherSide => format!("limit {:.digits$} up or down", self.limit),
+            Bad::Over => format!("limit {limit:.1}"),
+            Bad::Under => format!("at least {limit:.1} wanted"),
+            Bad::EitherSide => format!("limit {limit:.1} up or down"),
         };
-        format!("{} {:.digits$} {} ({:.digits$} to {:.digits$}; {limit})", self.words, r.value, self.unit, low, high)
+        format!("{} {value:.1} {} ({low:.1} to {high:.1}; {limit})", self.words, self.unit)
     }
 }
 
 fn drivers(fault: FaultName, brief: &Brief, settings: &Settings) -> Vec<Driver> {
     let l = &settings.limits;
-    let d = |name, limit, side, words, unit| Driver { name, limit, side, words, unit };
+    let d = |name, limit, side, words, unit| Driver { name, limit, side, words, unit, factor: 1.0 };
     let head = if brief.long_club() { l.long_club_head_factor } else { 1.0 };
     match fault {
         FaultName::Sway => vec![
@@ -72,13 +75,15 @@ fn drivers(fault: FaultName, brief: &Brief, settings: &Settings) -> Vec<Driver> 
             d("pelvis_travel_cm", l.pelvis_travel_cm, Bad::Over, "pelvis slides", "cm"),
             d("hip_edge_inside_foot_cm", l.hip_edge_inside_foot_cm, Bad::Under, "hip's edge inside the foot by", "cm"),
         ],
-        FaultName::ChickenWing => vec![d(
-            "lead_elbow_bow_late_upper_arms",
-            l.lead_elbow_bow_late_upper_arms,
-            Bad::Over,
-            "lead elbow outward of the line shoulder to grip by",
-            "upper arms",
-        )],
+        // measured in arm lengths, told in centimetres: nobody looks at a tenth of an arm
+        FaultName::ChickenWing => vec![Driver {
+            name: "lead_elbow_bow_late_upper_arms",
+            limit: l.lead_elbow_bow_late_upper_arms,
+            side: Bad::Over,
+            words: "lead elbow out of line after impact by",
+            unit: "cm",
+            factor: upper_arm_cm(brief.stature_cm.unwrap_or(settings.scale.assumed_stature_cm)),
+        }],
         FaultName::HeadDrift => vec![
             d("head_lateral_max_back_cm", l.head_lateral_cm * head, Bad::Over, "head moves away from the target by", "cm"),
             d("head_vertical_top_cm", l.head_vertical_cm * head, Bad::EitherSide, "head rises by the top", "cm"),

@@ -24,13 +24,20 @@ fn moves(ctx: &Context, heads: &[HeadSeen], place: impl Fn(&HeadSeen) -> Option<
     Some((moved, robust_sd(&home) / (home.len() as f64).sqrt()))
 }
 
+/// The ring about a head with hair or a cap, and how far its middle lies above the ears of who looks at the ball: shares of the trunk
+/// (set by hand on rendered heads).
+pub const RING: f64 = 0.30;
+const EARS_BELOW: f64 = 0.04;
+
 /// Steadied picture places of the head at address and in one row of the track, as its moves are read: by the outline across where it
 /// shows the head in that frame and at address, else by the ears; `None` without an address.
 pub fn head_places(ctx: &Context, row: usize) -> Option<([f64; 2], [f64; 2])> {
     let (body, track) = (&ctx.body, ctx.body.track);
     let ears = |i: usize| crate::swing::body::middle(track.at(i, body.lead(Part::Ear)), track.at(i, body.trail(Part::Ear)));
     let of = |axis: usize| ctx.at_address(|i| ears(i)[axis]).ok().map(|(v, _)| v);
-    let (mut home, mut now) = ([of(0)?, of(1)?], ears(row));
+    let raise = EARS_BELOW * track.trunk;
+    let (mut home, mut now) = ([of(0)?, of(1)? - raise], ears(row));
+    now[1] -= raise;
     let heads = if ctx.budget.use_outline && ctx.face_on().is_ok() { outline::head(ctx) } else { Vec::new() };
     let takeaway = ctx.swing.moments.takeaway?.time + 1e-6;
     let rest: Vec<f64> = heads.iter().filter(|h| h.time <= takeaway).filter_map(|h| h.middle).collect();

@@ -4,7 +4,7 @@
 mod ball;
 pub mod budget;
 mod elbow;
-mod head;
+pub mod head;
 pub mod names;
 pub mod outline;
 mod posture;

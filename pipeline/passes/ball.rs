@@ -2,6 +2,7 @@
 //! strike. Found by the difference of two medians of pictures, among cuts that are kept anyway; then watched until it leaves.
 
 use super::cuts::{Cut, Cuts};
+use super::key::spread;
 use crate::error::{Error, Result};
 use crate::report::types::ViewKind;
 use crate::seen::{Ball, Keypoint, Seen, Shift};
@@ -195,10 +196,6 @@ impl Watch {
 }
 
 /// At most `count` of `all`, evenly spread.
-fn spread(all: &[usize], count: usize) -> Vec<usize> {
-    if all.len() <= count { all.to_vec() } else { (0..count).map(|i| all[i * (all.len() - 1) / (count - 1)]).collect() }
-}
-
 /// The piece of ground on which a ball may lie, and where on it: 255, but about the shoes.
 fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, size: [f64; 2]) -> opencv::Result<Option<(Ground, Mat)>> {
     use Keypoint::*;

@@ -25,7 +25,7 @@ const FAST_REACH: f64 = 0.036;
 const ARM_FRAMES: usize = 7;
 
 /// At most `count` of `all`, evenly spread, the first and last among them.
-fn spread(all: &[usize], count: usize) -> Vec<usize> {
+pub(super) fn spread(all: &[usize], count: usize) -> Vec<usize> {
     if all.len() <= count {
         return all.to_vec();
     }

@@ -56,7 +56,7 @@ macro_rules! reasons {
 }
 
 reasons! {
-    NotAVideo, Blocking, Send, "the file is not a video in a known container", "send the clip itself (mp4, mov, m4v, webm, mkv, avi or 3gp), not a link, a picture or a document";
+    NotAVideo, Blocking, Send, "this file is no film that can be opened", "ask for the film itself, as the phone made it (mp4 or mov; webm, mkv, avi and 3gp do too), not a link, a picture or a document";
     NotAllowed, Blocking, No, "the file may not be opened: it is not a plain file inside the inbox", "copy the clip itself into the student's folder";
     TooLarge, Blocking, Send, "the file or its picture is larger than the settings allow", "send it in full HD or smaller, or raise the cap in the settings";
     TooLong, Blocking, Send, "the clip is longer than the settings allow", "cut it to the swing, 5 to 20 seconds";

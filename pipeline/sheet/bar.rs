@@ -1,6 +1,6 @@
 //! A value with its interval against its limit, as a small drawing with the numbers beside it as text.
 
-use super::limits::{Bad, Limit};
+use super::limits::{Bad, Limit, head_limit};
 use super::{told, words};
 use crate::report::Report;
 use crate::report::types::Measured;
@@ -51,6 +51,9 @@ pub fn bar(report: &Report, metric: &str) -> Option<Bar> {
     bar.interval = told::interval(metric, &m);
     if metric == "trail_hip_travel_cm" {
         bar.aside = told::of_stance(report);
+    }
+    if metric.starts_with("head_") {
+        bar.aside = head_limit(report);
     }
     Some(bar)
 }

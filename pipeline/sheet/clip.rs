@@ -6,15 +6,17 @@ use super::desk::DeskPart;
 use super::gather::{Entry, Section};
 use super::judged::Said;
 use super::parts::{Picture, VerdictView, asks_again, checks, note, pictures, verdicts, view, why, working_on};
+use super::pictures::{Mark, marks};
 use super::{letters, told, words};
 use crate::error::Result;
 use crate::measure::names;
 use crate::place::OutFolder;
 use crate::report::printable;
-use crate::report::types::{FaultName, From, Measured, Metric, Root, Struck};
-use crate::report::{Again, Report, Severity};
+use crate::report::types::{Events, FaultName, From, Measured, Metric, Root, ScaleSource, Struck};
+use crate::report::{Again, ReasonCode, Report, Severity};
 use crate::seen::Seen;
 use askama::Template;
+use std::collections::BTreeSet;
 
 struct MetricRow {
     words: String,
@@ -58,10 +60,14 @@ pub struct ClipPage<'a> {
     letter: Option<String>,
     bars: Vec<Bar>,
     pictures: Vec<Picture>,
+    /// Of those pictures.
+    legend: BTreeSet<Mark>,
     since: Vec<String>,
     panels: Vec<Panel>,
     metrics: Vec<MetricRow>,
     reasons: Vec<ReasonRow>,
+    /// Where the stature is from, by which all lengths are told.
+    scaled: Option<String>,
     origin: Vec<(String, String)>,
 }
 
@@ -77,7 +83,16 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, place: Place<'a>, said: Vec<Said>
     let main = report.swings.iter().find(|s| s.main);
     let kept = out.keypoints(&report.clip.id)?;
     // a kept look that can no longer be read costs its curves, never the sheet
-    let panels = Seen::read(&kept).map(|seen| panels(&seen, report)).unwrap_or_default();
+    let seen = Seen::read(&kept).ok();
+    let panels = seen.as_ref().map(|seen| panels(seen, report)).unwrap_or_default();
+    let mut pictures = pictures(out, report, 7);
+    for p in &mut pictures {
+        let taken = main.zip(seen.as_ref()).and_then(|(m, seen)| {
+            let row = seen.body.frames.binary_search(&m.shown.get(p.event)?.frame).ok()?;
+            of_event(p.event, seen.body.times[row], &m.events)
+        });
+        p.numbers.extend(taken);
+    }
     let judged = [
         "trail_hip_travel_cm",
         "trail_hip_travel_pct_stance",
@@ -117,13 +132,29 @@ pub fn page<'a>(out: &OutFolder, e: &'a Entry, place: Place<'a>, said: Vec<Said>
         checks: checks(report),
         letter: if asks_again(e) { letters::film_again(report) } else { None },
         bars: judged.iter().filter_map(|m| bar(report, m)).collect(),
-        pictures: pictures(out, report, 7),
+        legend: marks(report, pictures.iter().map(|p| p.event)),
+        pictures,
         since: e.past.changes.iter().map(super::since::Change::sentence).collect(),
         panels,
         metrics: metrics(report),
         reasons: reasons(report),
+        scaled: scaled(report),
         origin: origin(report),
     })
+}
+
+/// When the event lies, where that is not when its picture was taken: events lie between pictures, and the address is shown while
+/// all is still.
+fn of_event(picture: &str, taken: f64, events: &Events) -> Option<String> {
+    let (event, words) = match picture {
+        "address" => (events.takeaway?, "the takeaway"),
+        "top" => (events.top?, "the top itself"),
+        "impact" => (events.impact?, "impact itself"),
+        "half_follow_through" => (events.half_follow_through?, "half-way itself"),
+        _ => return None,
+    };
+    let (taken, event) = (format!("{taken:.2} s"), format!("{:.2} s", event.time_s));
+    (taken != event).then(|| format!("picture at {taken}, {words} at {event}"))
 }
 
 fn metrics(report: &Report) -> Vec<MetricRow> {
@@ -166,6 +197,25 @@ fn in_table(report: &Report, name: &str, m: &Measured) -> String {
     }
 }
 
+/// Where the stature is from, and what it does to every length.
+fn scaled(report: &Report) -> Option<String> {
+    let scale = report.swings.iter().find(|s| s.main)?.scale.as_ref()?;
+    let stature = told::stature_cm(report)?;
+    let share = 100.0 * scale.relative_uncertainty;
+    Some(match scale.source {
+        ScaleSource::RosterStature => {
+            format!(
+                "Every centimetre here goes by a stature of {stature:.0} cm, as given, and by the legs in the picture: good to about {share:.0} %."
+            )
+        }
+        ScaleSource::AssumedStature => format!(
+            "Every centimetre here goes by an assumed stature of {stature:.0} cm, and is unsure by about {share:.0} % for it: of a golfer of \
+             {:.0} cm each is 5 % more. stature_cm in the roster settles it.",
+            1.05 * stature
+        ),
+    })
+}
+
 fn reasons(report: &Report) -> Vec<ReasonRow> {
     let films = report.reasons.iter().any(|r| r.severity == Severity::Blocking && r.code.again() == Again::Film);
     let one = |r: &crate::report::Reason| ReasonRow {
@@ -181,7 +231,8 @@ fn reasons(report: &Report) -> Vec<ReasonRow> {
             words::sentence(&printable(&r.advice))
         },
     };
-    report.reasons.iter().map(one).collect()
+    // the stature is told beside the limits, once
+    report.reasons.iter().filter(|r| r.code != ReasonCode::StatureAssumed || scaled(report).is_none()).map(one).collect()
 }
 
 /// Footage, golfer, scale, events, other swings, engine and steps, as terms and texts.
@@ -269,4 +320,20 @@ fn steps(parameters: &serde_json::Value) -> String {
     let pairs: Vec<String> =
         object.iter().map(|(k, v)| format!("{} {}", k.replace('_', " "), v.as_str().map_or_else(|| v.to_string(), String::from))).collect();
     printable(&pairs.join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::types::Event;
+
+    #[test]
+    fn where_picture_and_event_lie_apart_both_times_are_told() {
+        let at = |time_s: f64| Some(Event { frame: 62, time_s, uncertainty_s: 0.01, from: Default::default() });
+        let events = Events { top: at(1.0521), takeaway: at(0.7), ..Events::default() };
+        assert_eq!(of_event("top", 1.0333, &events).unwrap(), "picture at 1.03 s, the top itself at 1.05 s");
+        assert_eq!(of_event("top", 1.0533, &events), None, "one time to a hundredth");
+        assert_eq!(of_event("address", 0.33, &events).unwrap(), "picture at 0.33 s, the takeaway at 0.70 s");
+        assert_eq!(of_event("late_follow_through", 1.2, &events), None, "no event of its own");
+    }
 }

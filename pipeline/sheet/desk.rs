@@ -45,6 +45,8 @@ pub struct DeskPart {
     pub nothing: Option<String>,
     /// Pixels, where known.
     pub size: Option<(u32, u32)>,
+    /// Degrees clockwise by which the footage, as a browser plays it, is turned so that the golfer stands: 0, 90, 180 or 270.
+    pub turned: u32,
     /// Times of the frames of the swings as `frame:seconds`, comma between.
     pub times: String,
     /// Usual time from frame to frame, seconds.
@@ -96,6 +98,7 @@ impl DeskPart {
             clip: report.clip.id.clone(),
             gone,
             nothing: nothing_to_judge(report),
+            turned: report.video.as_ref().map_or(0, |v| v.turned_by_sight),
             size: report.video.as_ref().map(|v| (v.width, v.height)),
             times: times.unwrap_or_default(),
             interval_s: report.video.as_ref().map_or(USUAL_INTERVAL_S, |v| v.frame_interval_ms.median / 1000.0),

@@ -4,16 +4,17 @@ use super::bar::{Bar, bar};
 use super::gather::{Entry, Gathered, Section, Upload};
 use super::judged::{ByClip, Judged, Said, by_clip, judged, of_entries, on};
 use super::parts::{Picture, VerdictView, asks_again, checks, fault_order, note, pictures, short_why, verdicts, view, working_on};
+use super::pictures::{Mark, marks};
 use super::since::Change;
 use super::{letters, told, words};
 use crate::batch::summary::{Place, Summary, why_not};
 use crate::history::golfers::Question;
-use crate::history::trend::{TRACKED, value};
+use crate::history::trend::{ClubClass, TRACKED, value};
 use crate::place::OutFolder;
 use crate::report::printable;
 use crate::report::types::{Root, Verdict};
 use askama::Template;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A clip shown in full.
 pub struct Item<'a> {
@@ -96,6 +97,8 @@ pub struct Index<'a> {
     uploads: &'a [Upload],
     students: Vec<Choice>,
     groups: Vec<Group<'a>>,
+    /// Of the pictures on the page.
+    legend: BTreeSet<Mark>,
     earlier: Vec<Row>,
     judged: Judged,
 }
@@ -114,6 +117,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
     let Look { live, by_student } = look;
     let current: Vec<&Entry> = all.entries.iter().filter(|e| e.current).collect();
     let given = by_clip(&all.verdicts);
+    let mut legend = BTreeSet::new();
     let mut rank = 0;
     let mut groups = Vec::new();
     for section in Section::ALL {
@@ -123,7 +127,9 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         if section.needs_eye() {
             for e in &inside {
                 rank += 1;
-                items.push(item(out, e, rank, of_entries(&given, &[e])));
+                let item = item(out, e, rank, of_entries(&given, &[e]));
+                legend.extend(marks(e.report(), item.pictures.iter().map(|p| p.event)));
+                items.push(item);
             }
         } else {
             rows.extend(inside.iter().map(|e| row(e)));
@@ -181,6 +187,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         uploads: &all.uploads,
         students,
         groups,
+        legend,
         earlier,
         judged: judged(all),
     }
@@ -308,7 +315,12 @@ fn accounted(all: &Gathered, night: Option<&Summary>, since: Option<&str>) -> St
         (Some(_), _) => {
             let earlier = all.uploads.iter().filter(|u| u.earlier).count();
             let below = if earlier > 0 { format!(", {earlier} of them among the earlier clips below") } else { String::new() };
-            format!("All {n} in the inbox{below}")
+            // a question about a student counts among the clips below, and is no upload
+            let asked = match all.questions.len() {
+                0 => String::new(),
+                q => format!(", and {} about a student", words::count(q, "question", "questions")),
+            };
+            format!("All {n} in the inbox{below}{asked}")
         }
         (None, Some(_)) => format!("All {n} filmed since then"),
         (None, None) => format!("All {n} of the newest run"),
@@ -391,7 +403,12 @@ fn since_lines(e: &Entry) -> Vec<String> {
             .as_ref()
             .filter(|_| e.past.other_way)
             .map_or_else(String::new, |g| format!(" and the {} side in front", g.lead_side.words()));
-        return vec![format!("The student's first {} clip with this kind of club{side}: nothing to compare with yet.", view(e.report()))];
+        let with = match ClubClass::of(&e.report().clip) {
+            ClubClass::Unnamed => "without a club named",
+            ClubClass::Long => "with a driver, wood or hybrid",
+            ClubClass::Short => "with an iron or wedge",
+        };
+        return vec![format!("The student's first {} clip {with}{side}: nothing to compare with yet.", view(e.report()))];
     }
     said
 }

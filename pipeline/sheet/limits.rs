@@ -1,7 +1,7 @@
 //! The limits that a report was judged by.
 
 use crate::intake::brief::has_long_club;
-use crate::report::Report;
+use crate::report::{Report, printable};
 use crate::settings::{Limits, Settings};
 
 /// Which side of a limit is bad.
@@ -44,6 +44,18 @@ fn settings_of(report: &Report) -> Option<Limits> {
         (settings.sha256(), settings.limits)
     });
     (report.engine.settings_sha256 == USUAL.0).then(|| USUAL.1.clone())
+}
+
+/// Which of the two head limits held for a report, and why; `None` where both are one or the settings are not known.
+pub fn head_limit(report: &Report) -> Option<String> {
+    let factor = settings_of(report)?.long_club_head_factor;
+    let named = report.clip.club.as_deref().map(printable);
+    let (usual, times) = ("the usual limit", super::words::number(factor, 2));
+    (factor != 1.0).then(|| match (has_long_club(&report.clip), named) {
+        (Some(true), Some(club)) => format!("limit for long clubs ({club}), {times} times the usual"),
+        (Some(false), Some(club)) => format!("{usual} ({club}); with driver, wood or hybrid {times} times as wide"),
+        _ => format!("{usual}, as no club is named; with driver, wood or hybrid {times} times as wide"),
+    })
 }
 
 /// The limit of a metric in a report; `None` where the metric has none or the settings are not known.

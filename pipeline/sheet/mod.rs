@@ -16,7 +16,7 @@ pub mod pictures;
 mod since;
 mod student;
 mod together;
-mod told;
+pub mod told;
 mod words;
 
 use crate::batch::skipped;

@@ -4,6 +4,7 @@
 
 use super::{told, words};
 use crate::error::{Error, Result};
+use crate::measure::head::RING;
 use crate::passes::cuts::{Cut, Cuts};
 use crate::report::Report;
 use crate::report::types::{FaultName, Measured, Shown, Swing, Verdict};
@@ -11,6 +12,7 @@ use crate::swing::SwingRead;
 use crate::swing::body::distance;
 use opencv::core::{Mat, MatTraitConst, Point, Rect, Scalar, Size, Vector};
 use opencv::{imgcodecs, imgproc};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Width of a key picture, pixels.
@@ -133,6 +135,139 @@ fn golfer_box(read: &SwingRead, cuts: &Cuts) -> Option<[f64; 4]> {
     Some(b)
 }
 
+/// A mark that a picture may carry, as the legend has it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Mark {
+    FootEdge,
+    Seat,
+    HipEdgeHome,
+    HipEdge,
+    HipPoint,
+    Arm,
+    ShoulderToGrip,
+    HeadHome,
+    Head,
+    Shoulders,
+    Trunk,
+    Ball,
+    /// In place of a line.
+    Unsure,
+}
+
+impl Mark {
+    /// How it looks, and what it is.
+    pub fn words(self) -> (&'static str, &'static str) {
+        match self {
+            Mark::FootEdge => ("White dashes, upright and long", "the outside of the trail foot at address"),
+            Mark::Seat => ("White dashes, upright, at the seat", "its edge at address, seen from behind the golfer"),
+            Mark::HipEdgeHome => ("White dashes, upright and short", "the hip's outer edge at address"),
+            Mark::HipEdge => ("Amber line, upright", "the hip's outer edge here; the stroke across is how far it has come"),
+            Mark::HipPoint => ("Small amber circle at the hip", "where the hip was read, as no clean edge was seen"),
+            Mark::Arm => ("Amber lines with a small circle", "the lead arm from shoulder over elbow to wrist"),
+            Mark::ShoulderToGrip => {
+                ("White dashes, slanting", "straight from the lead shoulder to the grip, which is midway between the two wrists")
+            }
+            Mark::HeadHome => ("Large white circle", "the head at address"),
+            Mark::Head => ("Large amber circle", "the head here"),
+            Mark::Shoulders => ("Amber line, across", "from shoulder to shoulder"),
+            Mark::Trunk => ("Amber line along the trunk", "from the middle of the hips to the middle of the shoulders"),
+            Mark::Ball => ("Small amber circle on the ground", "the ball"),
+            Mark::Unsure => ("Amber dashes", "in place of a line: the looks at this picture disagree; trust the number less"),
+        }
+    }
+}
+
+/// How a mark is drawn: what was measured here in amber, what it is measured against in white.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Stroke {
+    Line([f64; 2], [f64; 2]),
+    Dashes([f64; 2], [f64; 2]),
+    White([f64; 2], [f64; 2]),
+    Ring([f64; 2], f64),
+    WhiteRing([f64; 2], f64),
+}
+
+/// The picture's upper and lower end and the golfer's trunk, pixels of the picture as filmed.
+struct Frame {
+    top: f64,
+    bottom: f64,
+    trunk: f64,
+}
+
+/// The head is drawn twice where it has moved by so much, trunk lengths.
+const MOVED: f64 = 0.01;
+
+/// The marks of a picture, in the order in which they are drawn.
+fn strokes(shown: &Shown, frame: &Frame) -> Vec<(Mark, Stroke)> {
+    let at = |name: &str| shown.places.get(name).copied();
+    let edge = |name: &str| shown.edges.get(name).copied();
+    let trunk = frame.trunk;
+    let mut all = Vec::new();
+    // drawn through where it is sure, dashed where it is not
+    let measured = |mark: Mark, a: [f64; 2], b: [f64; 2]| match shown.sure {
+        true => (mark, Stroke::Line(a, b)),
+        false => (mark, Stroke::Dashes(a, b)),
+    };
+    // the stick outside the trail foot
+    if let (Some(foot), Some(hip)) = (edge("foot_edge"), at("trail_hip").or(at("trail_shoulder"))) {
+        all.push((Mark::FootEdge, Stroke::White([foot, (hip[1] - 0.9 * trunk).max(frame.top)], [foot, frame.bottom])));
+    }
+    // the wall behind the seat
+    if let (Some(seat), Some(hip)) = (edge("seat_home"), at("mid_hip")) {
+        let to = frame.bottom.min(hip[1] + 1.6 * trunk);
+        all.push((Mark::Seat, Stroke::White([seat, (hip[1] - 0.7 * trunk).max(frame.top)], [seat, to])));
+    }
+    if let Some(hip) = at("trail_hip") {
+        let (high, low) = (hip[1] - 0.35 * trunk, hip[1] + 0.35 * trunk);
+        match (edge("hip_edge"), edge("hip_edge_home")) {
+            (Some(now), Some(home)) => {
+                all.push((Mark::HipEdgeHome, Stroke::White([home, high], [home, low])));
+                all.push(measured(Mark::HipEdge, [now, high], [now, low]));
+                all.push(measured(Mark::HipEdge, [home, hip[1]], [now, hip[1]]));
+            }
+            _ => all.push((Mark::HipPoint, Stroke::Ring(hip, 0.05 * trunk))),
+        }
+    }
+    if let (Some(ball), Some(rim)) = (at("ball"), at("ball_rim")) {
+        all.push((Mark::Ball, Stroke::Ring(ball, 1.8 * distance(ball, rim))));
+    }
+    // the head then and now
+    if let (Some(home), Some(now)) = (at("head_home"), at("head")) {
+        all.push((Mark::HeadHome, Stroke::WhiteRing(home, RING * trunk)));
+        if distance(home, now) > MOVED * trunk {
+            all.push((Mark::Head, Stroke::Ring(now, RING * trunk)));
+        }
+    }
+    for (mark, a, b) in [(Mark::Shoulders, "lead_shoulder", "trail_shoulder"), (Mark::Trunk, "mid_hip", "mid_shoulder")] {
+        if let (Some(a), Some(b)) = (at(a), at(b)) {
+            all.push((mark, Stroke::Line(a, b)));
+        }
+    }
+    if let (Some(shoulder), Some(elbow), Some(wrist), Some(grip)) = (at("lead_shoulder"), at("lead_elbow"), at("lead_wrist"), at("grip")) {
+        all.push((Mark::ShoulderToGrip, Stroke::White(shoulder, grip)));
+        all.push(measured(Mark::Arm, shoulder, elbow));
+        all.push(measured(Mark::Arm, elbow, wrist));
+        all.push((Mark::Arm, Stroke::Ring(elbow, 0.045 * trunk)));
+    }
+    all
+}
+
+fn legend(shown: &Shown, frame: &Frame) -> BTreeSet<Mark> {
+    let all = strokes(shown, frame);
+    let dashed = all.iter().any(|s| matches!(s.1, Stroke::Dashes(..))).then_some(Mark::Unsure);
+    all.iter().map(|s| s.0).chain(dashed).collect()
+}
+
+/// The marks of these pictures of a report's main swing, for the legend of a page that shows them.
+pub fn marks<'a>(report: &Report, events: impl IntoIterator<Item = &'a str>) -> BTreeSet<Mark> {
+    let Some(main) = report.swings.iter().find(|s| s.main) else { return BTreeSet::new() };
+    // how long the trunk is decides of one mark alone, whether the head has moved; the report does not say it (about half a metre:
+    // common practice, no source)
+    let trunk = main.scale.as_ref().map_or(1.0, |s| 50.0 / s.cm_per_px.max(1e-6));
+    let frame = Frame { top: 0.0, bottom: 1.0, trunk };
+    events.into_iter().filter_map(|e| main.shown.get(e)).flat_map(|shown| legend(shown, &frame)).collect()
+}
+
 struct Sheet {
     picture: Mat,
     /// Pixels of the picture as filmed to sheet pixels: scale, and the place of the sheet's corner.
@@ -192,59 +327,17 @@ impl Sheet {
         Ok(())
     }
 
-    /// What was measured, as it is now: drawn through where it is sure, dashed where it is not.
-    fn measured(&mut self, a: [f64; 2], b: [f64; 2], sure: bool) -> opencv::Result<()> {
-        if sure { self.line(a, b, ACCENT, 4) } else { self.dashed(a, b, ACCENT, 4) }
-    }
-
     /// The picture as JPEG.
     fn finish(mut self, title: &str, shown: &Shown) -> opencv::Result<Vector<u8>> {
-        let at = |name: &str| shown.places.get(name).copied();
-        let sure = shown.sure;
-        let (top, bottom) = (self.corner[1], self.corner[1] + f64::from(self.picture.rows()) / self.scale);
-        // the stick outside the trail foot
-        let hip = at("trail_hip").or(at("trail_shoulder"));
-        if let (Some(&foot), Some(hip)) = (shown.edges.get("foot_edge"), hip) {
-            self.dashed([foot, (hip[1] - 0.9 * self.trunk).max(top)], [foot, bottom], REFERENCE, 3)?;
-        }
-        // the wall behind the seat
-        if let (Some(&seat), Some(hip)) = (shown.edges.get("seat_home"), at("mid_hip")) {
-            self.dashed([seat, (hip[1] - 0.7 * self.trunk).max(top)], [seat, bottom.min(hip[1] + 1.6 * self.trunk)], REFERENCE, 3)?;
-        }
-        if let Some(hip) = at("trail_hip") {
-            let reach = [hip[1] - 0.35 * self.trunk, hip[1] + 0.35 * self.trunk];
-            match (shown.edges.get("hip_edge"), shown.edges.get("hip_edge_home")) {
-                (Some(&now), Some(&home)) => {
-                    self.dashed([home, reach[0]], [home, reach[1]], REFERENCE, 2)?;
-                    self.measured([now, reach[0]], [now, reach[1]], sure)?;
-                    self.measured([home, hip[1]], [now, hip[1]], sure)?;
-                }
-                _ => self.circle(hip, 0.05 * self.trunk, ACCENT, 3)?,
+        let frame = Frame { top: self.corner[1], bottom: self.corner[1] + f64::from(self.picture.rows()) / self.scale, trunk: self.trunk };
+        for (_, stroke) in strokes(shown, &frame) {
+            match stroke {
+                Stroke::Line(a, b) => self.line(a, b, ACCENT, 4)?,
+                Stroke::Dashes(a, b) => self.dashed(a, b, ACCENT, 4)?,
+                Stroke::White(a, b) => self.dashed(a, b, REFERENCE, 3)?,
+                Stroke::Ring(c, radius) => self.circle(c, radius, ACCENT, 2)?,
+                Stroke::WhiteRing(c, radius) => self.circle(c, radius, REFERENCE, 2)?,
             }
-        }
-        if let (Some(ball), Some(rim)) = (at("ball"), at("ball_rim")) {
-            self.circle(ball, 1.8 * distance(ball, rim), ACCENT, 2)?;
-        }
-        // the head then and now
-        let radius = 0.26 * self.trunk;
-        if let (Some(home), Some(now)) = (at("head_home"), at("head")) {
-            self.circle(home, radius, REFERENCE, 2)?;
-            if distance(home, now) * self.scale > 1.5 {
-                self.circle(now, radius, ACCENT, 2)?;
-            }
-        }
-        for (a, b) in [("lead_shoulder", "trail_shoulder"), ("mid_hip", "mid_shoulder")] {
-            if let (Some(a), Some(b)) = (at(a), at(b)) {
-                self.line(a, b, ACCENT, 4)?;
-            }
-        }
-        if let (Some(shoulder), Some(elbow), Some(wrist), Some(grip)) =
-            (at("lead_shoulder"), at("lead_elbow"), at("lead_wrist"), at("grip"))
-        {
-            self.dashed(shoulder, grip, REFERENCE, 3)?;
-            self.measured(shoulder, elbow, sure)?;
-            self.measured(elbow, wrist, sure)?;
-            self.circle(elbow, 0.045 * self.trunk, ACCENT, 3)?;
         }
         self.words(title)?;
         let mut parameters = Vector::<i32>::new();
@@ -279,6 +372,36 @@ impl Sheet {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_legend_has_what_is_drawn_and_nothing_else() {
+        let frame = Frame { top: 0.0, bottom: 900.0, trunk: 200.0 };
+        let of = |sure: bool, places: &[&str], edges: &[&str]| -> Vec<Mark> {
+            let place = |(i, n): (usize, &&str)| (n.to_string(), [100.0 * i as f64, 50.0]);
+            let shown = Shown {
+                sure,
+                places: places.iter().enumerate().map(place).collect(),
+                edges: edges.iter().map(|n| (n.to_string(), 9.0)).collect(),
+                ..Shown::default()
+            };
+            legend(&shown, &frame).into_iter().collect()
+        };
+        use Mark::*;
+        assert_eq!(of(true, &["trail_hip"], &["foot_edge", "hip_edge", "hip_edge_home"]), [FootEdge, HipEdgeHome, HipEdge]);
+        assert_eq!(of(false, &["trail_hip"], &["foot_edge"]), [FootEdge, HipPoint], "no line, no dashes");
+        assert_eq!(of(true, &["mid_hip", "mid_shoulder"], &["seat_home"]), [Seat, Trunk]);
+        let arm = ["lead_shoulder", "lead_elbow", "lead_wrist", "grip"];
+        assert_eq!(of(true, &arm, &[]), [Arm, ShoulderToGrip]);
+        assert_eq!(of(false, &arm, &[]), [Arm, ShoulderToGrip, Unsure]);
+        assert_eq!(of(true, &["head_home", "head", "ball", "ball_rim", "mid_hip", "mid_shoulder"], &[]), [HeadHome, Head, Trunk, Ball]);
+        assert_eq!(of(true, &["lead_shoulder", "trail_shoulder"], &[]), [Shoulders]);
+        // what is told apart looks apart
+        let looks: BTreeSet<&str> =
+            [FootEdge, Seat, HipEdgeHome, HipEdge, HipPoint, Arm, ShoulderToGrip, HeadHome, Head, Shoulders, Trunk, Ball, Unsure]
+                .map(|m| m.words().0)
+                .into();
+        assert_eq!(looks.len(), 13);
+    }
 
     #[test]
     fn the_pictures_are_among_the_names_that_are_tidied_away() {

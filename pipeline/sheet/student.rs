@@ -5,8 +5,10 @@ use super::gather::{Entry, newest_first};
 use super::index::{Row, row_with_place};
 use super::judged::{ByClip, Said, of_entries};
 use super::{letters, words};
+use crate::history::golfers::questions;
 use crate::history::trend::{Trend, Word, filmed};
 use crate::intake::date;
+use crate::report::printable;
 use crate::report::types::Verdict;
 use askama::Template;
 
@@ -25,6 +27,8 @@ pub struct StudentPage {
     headline: String,
     /// How many clips enter no trend for want of a date, and what to do.
     undated: Option<String>,
+    /// Whether all clips show one golfer, where that is asked.
+    question: Option<String>,
     series: Vec<Series>,
     draft: String,
     clips: Vec<Row>,
@@ -68,6 +72,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
         student: words::student(newest.report().clip.student.as_deref()),
         headline: headline(entries.len(), trends),
         undated: undated(entries),
+        question: questions(entries.iter().map(|e| &e.stored)).pop().map(|q| printable(&q.text)),
         series,
         draft: letters::note(newest.report(), &newest.past.changes, trends, super::parts::asks_again(newest)),
         clips,

@@ -4,24 +4,25 @@
 use super::limits::{self, Limit};
 use super::words;
 use crate::history::statistics::Line;
-use crate::history::trend::{ENOUGH, Tracked, Trend, Word};
+use crate::history::trend::{ENOUGH, Tracked, Trend, Word, reason};
 use crate::report::Report;
 use crate::report::types::{Fault, Measured, Swing};
+use crate::swing::scale;
 
-/// Shoulder to elbow as a share of stature, joint centre to joint centre (de Leva 1996, men: .162; from memory).
-const ARM_SHARE: f64 = 0.162;
 const USUAL_STATURE_CM: f64 = 175.0;
 
 /// The bow of the lead arm, which is measured in lengths of the upper arm.
 pub const BOW: &str = "lead_elbow_bow_late_upper_arms";
 const HIP: &str = "trail_hip_travel_cm";
 
-/// The golfer's upper arm, cm, by the stature by which all lengths of the report are scaled. What single clips show of it would differ
-/// from clip to clip of one golfer (kept clips of the demo: 21 to 31 cm at impact, 22 to 31 by the elbow's distance in both units),
-/// and an arm does not grow between two swings.
+/// The stature by which all lengths of the report are scaled, cm, where the report says it.
+pub fn stature_cm(report: &Report) -> Option<f64> {
+    report.provenance.iter().find(|s| s.step == "scale")?.parameters["stature_cm"].as_f64()
+}
+
+/// The golfer's upper arm by that stature, cm.
 pub fn upper_arm_cm(report: &Report) -> f64 {
-    let scale = report.provenance.iter().find(|s| s.step == "scale");
-    ARM_SHARE * scale.and_then(|s| s.parameters["stature_cm"].as_f64()).unwrap_or(USUAL_STATURE_CM)
+    scale::upper_arm_cm(stature_cm(report).unwrap_or(USUAL_STATURE_CM))
 }
 
 fn main(report: &Report) -> Option<&Swing> {
@@ -123,6 +124,7 @@ pub fn trend(t: &Trend, newest: Option<&Report>) -> Trend {
     t.error_of_change *= factor;
     t.minimal_detectable_change *= factor;
     t.line = t.line.map(|l| Line { slope: l.slope * factor, low: l.low * factor, high: l.high * factor, intercept: l.intercept * factor });
+    t.reason = reason(&t);
     t
 }
 

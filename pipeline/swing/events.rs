@@ -230,7 +230,11 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Mo
     let first = (0..=top).rev().take_while(near_top).last().unwrap_or(top);
     let last = (top..t.len()).take_while(near_top).last().unwrap_or(top);
     let flat = t[last] - t[first];
-    found.top = Some(moment((t[first] + t[last]) / 2.0 + TOP_DELAY * k, (TOP_SD_DOWN_THE_LINE * k).hypot(flat / 4.0)));
+    let speed = |i: usize| (x[i + 1] - x[i - 1]).hypot(y[i + 1] - y[i - 1]) / (t[i + 1] - t[i - 1]);
+    found.top = Some(match rest_at_top(t, speed, body.track.nearest(start), top, k) {
+        Some((from, to)) => moment((from + to) / 2.0, (TOP_SD_DOWN_THE_LINE * k).hypot((to - from) / 12f64.sqrt())),
+        None => moment((t[first] + t[last]) / 2.0 + TOP_DELAY * k, (TOP_SD_DOWN_THE_LINE * k).hypot(flat / 4.0)),
+    });
     found.takeaway = takeaway(t, &grip, rest, top, cm).map(|time| moment(time - TAKEAWAY_LEAD * k, 0.06 * k));
     let away: Vec<f64> = grip.iter().map(|g| distance(*g, rest)).collect();
     let near = body.track.within(t[top] + 0.08 * k, strike + 0.15 * k);
@@ -239,6 +243,25 @@ pub fn find_down_the_line(body: &Body, w: &Window, cm: f64, slowness: f64) -> Mo
     found.impact = Some(moment(impact, IMPACT_SD * k));
     found.finish = finish(t, &grip, impact + 0.2 * k, cm, k).map(|time| moment(time + FINISH_END_ON * k, FINISH_SD * k));
     found
+}
+
+/// Hands slower than this share of their fastest on the way back rest; so long they must, seconds of real time, to be said to.
+const REST_SHARE: f64 = 0.2;
+const REST: f64 = 0.1;
+/// Where they are slowest lies this near to where they are furthest.
+const REST_NEAR: f64 = 0.1;
+
+/// From when to when the hands rest at the top, where they do. They creep on or back meanwhile by more than tells a reversal, so
+/// that the furthest place may be at either end of the rest, and the turn is anywhere in it.
+fn rest_at_top(t: &[f64], speed: impl Fn(usize) -> f64, start: usize, top: usize, k: f64) -> Option<(f64, f64)> {
+    let inner = 1..t.len().saturating_sub(1);
+    let fastest = (start.max(1)..top).map(&speed).fold(0.0, f64::max);
+    let near = inner.clone().filter(|&i| (t[i] - t[top]).abs() <= REST_NEAR * k);
+    let slowest = near.min_by(|&a, &b| speed(a).total_cmp(&speed(b)))?;
+    let rests = |i: &usize| speed(*i) < REST_SHARE * fastest;
+    let from = (1..=slowest).rev().take_while(rests).last()?;
+    let to = (slowest..inner.end).take_while(rests).last()?;
+    (t[to] - t[from] > REST * k).then_some((t[from], t[to]))
 }
 
 /// What has changed by so much for good (grey levels in squared leg lengths) tells that the club moves. From there to the second level
@@ -440,6 +463,26 @@ mod tests {
             moved + if waggle && (0.2..0.4).contains(&t) { 1.0 } else { 0.0 }
         };
         Stir { changed: times.iter().map(|&t| of(t)).collect(), times }
+    }
+
+    #[test]
+    fn hands_that_rest_turn_in_the_middle_of_it_and_others_where_they_are_furthest() {
+        let t: Vec<f64> = (0..120).map(|i| f64::from(i) / 60.0).collect();
+        // a second up, a rest, and down; creeping on they would be furthest at the end of the rest
+        let speed = |rest: f64| {
+            let t = t.clone();
+            move |i: usize| match t[i] {
+                v if v < 1.0 => (1.0 - v).min(0.3) / 0.3,
+                v if v < 1.0 + rest => 0.02,
+                v => ((v - 1.0 - rest) / 0.1).min(3.0),
+            }
+        };
+        for at in [61, 69, 77] {
+            let (from, to) = rest_at_top(&t, speed(0.3), 10, at, 1.0).unwrap();
+            assert!(((from + to) / 2.0 - 1.13).abs() < 0.04, "{at}: {from} {to}");
+        }
+        assert_eq!(rest_at_top(&t, speed(0.0), 10, 60, 1.0), None, "no rest");
+        assert_eq!(rest_at_top(&t, speed(0.3), 10, 20, 1.0), None, "far from it");
     }
 
     #[test]

@@ -9,6 +9,16 @@ pub const LEG_SHARE: f64 = 0.2425 + 0.2493;
 /// with it the stance width of 53 rendered `calibrate` clips has a bias of -0.1 cm.
 pub const LEG_FORESHORTENING: f64 = 0.90;
 
+/// Shoulder to elbow as a share of stature, joint centre to joint centre (de Leva 1996, men: .162; from memory).
+const ARM_SHARE: f64 = 0.162;
+
+/// The golfer's upper arm, cm, by the stature by which all lengths are scaled. What single clips show of it would differ from clip to
+/// clip of one golfer (kept clips of the demo: 21 to 31 cm at impact, 22 to 31 by the elbow's distance in both units), and an arm does
+/// not grow between two swings.
+pub fn upper_arm_cm(stature_cm: f64) -> f64 {
+    ARM_SHARE * stature_cm
+}
+
 /// Length of hip–knee–ankle in the picture over the still frames, mean of both legs, pixels.
 pub fn leg_px(body: &Body, still: &[usize]) -> f64 {
     let leg = |i: usize, lead: bool| {
