@@ -6,7 +6,7 @@ use crate::error::{Error, Result};
 use crate::report::types::ViewKind;
 use crate::seen::{Keypoint, Shift, Stir};
 use crate::swing::SwingRead;
-use crate::swing::events::onset;
+use crate::swing::witness::onset;
 use crate::track::as_filmed;
 use crate::track::signal::median;
 use crate::video::camera::CameraWatch;

@@ -4,7 +4,6 @@ use super::body::{Body, Part, distance};
 use super::fit;
 use super::windows::Window;
 use crate::report::types::EventFrom;
-use crate::seen::{Ball, Stir};
 use crate::track::signal::{median, smooth};
 use crate::track::{ARM_CUT_OFF, BODY_CUT_OFF};
 
@@ -264,103 +263,6 @@ fn rest_at_top(t: &[f64], speed: impl Fn(usize) -> f64, start: usize, top: usize
     (t[to] - t[from] > REST * k).then_some((t[from], t[to]))
 }
 
-/// What has changed by so much for good (grey levels in squared leg lengths) tells that the club moves. From there to the second level
-/// it takes as long again as has gone by since the onset face-on, and down the line, where the club moves along the line of sight,
-/// five eighths of that (clips of four worlds, each of which says the same within a hundredth of a second).
-const STIRS: [f64; 2] = [0.1, 0.4];
-const SINCE: [f64; 2] = [1.0, 1.6];
-/// Standard deviation of that onset, seconds of real time, and as a share of the time between the levels.
-const ONSET_SD: f64 = 0.016;
-const ONSET_SHARE: f64 = 1.0;
-/// More than this changes while all is still: nothing can be told.
-const RESTLESS: f64 = 0.6;
-
-/// When the club begins to move, by what stirs about it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Onset {
-    pub time: f64,
-    pub sd: f64,
-    /// Time from the first level to the second; short where nothing but the club can stir so.
-    pub rise: f64,
-}
-
-/// When what stirs about hands and club begins to stir for good; `None` where it never does, always did, or is too restless.
-pub fn onset(stir: &Stir, down_the_line: bool, slowness: f64) -> Option<Onset> {
-    let (t, v) = (&stir.times, &stir.changed);
-    let mut low = v.clone();
-    low.sort_by(f64::total_cmp);
-    let floor = *low.get(low.len() / 5)?;
-    if floor > RESTLESS {
-        return None;
-    }
-    let last = v.iter().rposition(|&c| c <= floor + STIRS[0])?;
-    // what has changed grows with the square of time, so its root is what is straight between two pictures
-    let root = |v: f64| (v - floor).max(0.0).sqrt();
-    let crossing = |from: usize, level: f64| {
-        let i = (from + 1..v.len()).find(|&i| v[i] > floor + level)?;
-        Some(t[i - 1] + (level.sqrt() - root(v[i - 1])) / (root(v[i]) - root(v[i - 1])) * (t[i] - t[i - 1]))
-    };
-    let (first, second) = (crossing(last, STIRS[0])?, crossing(last, STIRS[1])?);
-    let rise = second - first;
-    let time = first - SINCE[usize::from(down_the_line)] * rise;
-    Some(Onset { time, sd: (ONSET_SD * slowness).hypot(ONSET_SHARE * rise), rise })
-}
-
-/// Hands and club tell the same takeaway where they are no further apart than this, seconds of real time: face-on, down the line.
-const SAME_TAKEAWAY: [f64; 2] = [0.15, 0.5];
-/// Face-on, of a club that sets off as sharply as this (seconds of real time), hands that tremble may be that far.
-const SHARP: f64 = 0.05;
-const SAME_AS_A_SHARP_ONE: f64 = 0.4;
-/// Where the hands tell none, or are seen end-on: club and scout.
-const SAME_AS_SCOUTED: f64 = 0.8;
-
-/// Of the takeaway as hands tell it that are seen end-on, seconds of real time: late by a tenth as a rule, and as far off as six tenths.
-const HANDS_END_ON_SD: f64 = 0.3;
-
-impl Moments {
-    /// The takeaway is when the club begins to move, where that is seen and the hands do not speak against it.
-    pub fn with_stir(mut self, stir: Option<&Stir>, w: &Window, down_the_line: bool, slowness: f64, half_frame: f64) -> Moments {
-        self.takeaway_from = EventFrom::Hands;
-        if let (Some(hands), true) = (&mut self.takeaway, down_the_line) {
-            hands.sd = HANDS_END_ON_SD * slowness;
-        }
-        let (Some(club), Some(scouted)) = (stir.and_then(|s| onset(s, down_the_line, slowness)), w.takeaway) else { return self };
-        let from_scouted = (club.time - scouted).abs() / SAME_AS_SCOUTED;
-        let apart = match self.takeaway {
-            Some(hands) if down_the_line => from_scouted.min((club.time - hands.time).abs() / SAME_TAKEAWAY[1]),
-            Some(hands) if club.rise <= SHARP * slowness => (club.time - hands.time).abs() / SAME_AS_A_SHARP_ONE,
-            Some(hands) => (club.time - hands.time).abs() / SAME_TAKEAWAY[0],
-            None => from_scouted,
-        };
-        if apart <= slowness {
-            self.takeaway = Some(Moment { time: club.time, sd: club.sd.max(half_frame) });
-            self.takeaway_from = EventFrom::Club;
-        }
-        self
-    }
-}
-
-/// Ball and hands tell the same strike where they are no further apart than this, seconds of real time, and a picture: face-on the
-/// hands are good to a hundredth, down the line they are seen end-on.
-const SAME_STRIKE: f64 = 0.05;
-const SAME_STRIKE_DOWN_THE_LINE: f64 = 0.10;
-
-impl Moments {
-    /// Impact is when the ball leaves, where one does and the hands do not speak against it.
-    pub fn with_ball(mut self, ball: Option<&Ball>, down_the_line: bool, slowness: f64) -> Moments {
-        self.impact_from = EventFrom::Hands;
-        let (Some(ball), Some(hands)) = (ball, self.impact) else { return self };
-        let (leaves, between) = ((ball.there + ball.gone) / 2.0, ball.gone - ball.there);
-        let apart = if down_the_line { SAME_STRIKE_DOWN_THE_LINE } else { SAME_STRIKE };
-        if (leaves - hands.time).abs() <= apart * slowness + between {
-            // anywhere between the two pictures
-            self.impact = Some(Moment { time: leaves, sd: between / 2.0 });
-            self.impact_from = EventFrom::Ball;
-        }
-        self
-    }
-}
-
 /// Onset of the move that carries the hands more than 5 cm without coming back: the distance from rest grows about like
 /// the power 1.5 of time after the onset, so its root over 1.5…8 cm is carried back to zero. What that is off by on the
 /// whole is [`TAKEAWAY_LEAD`].
@@ -455,16 +357,6 @@ pub fn tolerance_frames(span: f64) -> usize {
 mod tests {
     use super::*;
 
-    /// Thirty pictures a second: still until `start`, then the changed part grows with the square of time; a waggle before comes back.
-    fn stir(start: f64, waggle: bool) -> Stir {
-        let times: Vec<f64> = (0..45).map(|i| f64::from(i) / 30.0).collect();
-        let of = |t: f64| {
-            let moved = if t > start { 60.0 * (t - start).powi(2) } else { 0.0 };
-            moved + if waggle && (0.2..0.4).contains(&t) { 1.0 } else { 0.0 }
-        };
-        Stir { changed: times.iter().map(|&t| of(t)).collect(), times }
-    }
-
     #[test]
     fn hands_that_rest_turn_in_the_middle_of_it_and_others_where_they_are_furthest() {
         let t: Vec<f64> = (0..120).map(|i| f64::from(i) / 60.0).collect();
@@ -483,66 +375,5 @@ mod tests {
         }
         assert_eq!(rest_at_top(&t, speed(0.0), 10, 60, 1.0), None, "no rest");
         assert_eq!(rest_at_top(&t, speed(0.3), 10, 20, 1.0), None, "far from it");
-    }
-
-    #[test]
-    fn the_club_begins_to_move_where_what_changes_stays_changed() {
-        for (start, waggle) in [(0.70, false), (0.72, false), (0.70, true), (0.81, true)] {
-            let found = onset(&stir(start, waggle), false, 1.0).unwrap();
-            assert!((found.time - start).abs() < 0.03 && (found.time - start).abs() < 3.0 * found.sd, "{start} {waggle}: {found:?}");
-        }
-        let restless = Stir { changed: vec![1.0; 45], ..stir(0.7, false) };
-        assert!(onset(&restless, false, 1.0).is_none());
-        assert!(onset(&Stir { changed: vec![0.0; 45], ..stir(0.7, false) }, false, 1.0).is_none(), "nothing ever moves");
-    }
-
-    #[test]
-    fn the_ball_tells_the_impact_unless_the_hands_speak_against_it() {
-        let hands = Moments { impact: Some(Moment { time: 1.80, sd: 0.01 }), ..Moments::default() };
-        let ball = |there: f64| Ball { there, gone: there + 1.0 / 60.0, width: 12.0, ..Ball::default() };
-        let told = hands.with_ball(Some(&ball(1.783)), false, 1.0);
-        assert!(told.impact_from == EventFrom::Ball && (told.impact.unwrap().time - 1.791).abs() < 0.001);
-        for (far, down_the_line, from) in [(1.90, false, EventFrom::Hands), (1.88, true, EventFrom::Ball), (2.1, true, EventFrom::Hands)] {
-            assert_eq!(hands.with_ball(Some(&ball(far)), down_the_line, 1.0).impact_from, from, "{far}");
-        }
-    }
-
-    #[test]
-    fn the_club_tells_the_takeaway_unless_the_hands_speak_against_it() {
-        let (kind, impact, finish) = (crate::report::types::SwingKind::Full, None, None);
-        let w = Window { kind, takeaway: Some(0.7), top: 1.4, impact, finish, start: 0.0, end: 1.5, slowness: 1.0 };
-        let sharp = stir(0.7, false);
-        let slow = Stir { changed: sharp.changed.iter().map(|c| c / 5.0).collect(), ..sharp.clone() };
-        let told = |hands: Option<f64>, stir: Option<&Stir>, scouted: f64, down_the_line: bool| {
-            let takeaway = hands.map(|time| Moment { time, sd: 0.02 });
-            let w = Window { takeaway: Some(scouted), ..w };
-            Moments { takeaway, ..Moments::default() }.with_stir(stir, &w, down_the_line, 1.0, 0.016)
-        };
-        // face-on hands that are far off are believed against a club that sets off slowly, not against a sharp one
-        for (stir, late, from) in [
-            (&sharp, 0.05, EventFrom::Club),
-            (&sharp, 0.3, EventFrom::Club),
-            (&sharp, 0.5, EventFrom::Hands),
-            (&slow, 0.1, EventFrom::Club),
-            (&slow, 0.3, EventFrom::Hands),
-        ] {
-            assert_eq!(told(Some(0.7 + late), Some(stir), 0.7, false).takeaway_from, from, "{late}");
-        }
-        // down the line they leave their place late, or tremble: the scout's word is enough
-        for (late, scouted, from) in [(0.3, 0.7, EventFrom::Club), (-0.6, 0.9, EventFrom::Club), (-0.6, 1.8, EventFrom::Hands)] {
-            assert_eq!(told(Some(0.7 + late), Some(&slow), scouted, true).takeaway_from, from, "{late} {scouted}");
-        }
-        // and without the club they are known to be far off
-        let sd = |down_the_line| told(Some(0.7), None, 0.7, down_the_line).takeaway.unwrap().sd;
-        assert!(sd(false) == 0.02 && sd(true) > 0.2, "{} {}", sd(false), sd(true));
-    }
-
-    #[test]
-    fn in_slow_motion_ball_and_hands_may_lie_as_many_times_further_apart() {
-        let hands = Moments { impact: Some(Moment { time: 1.80, sd: 0.01 }), ..Moments::default() };
-        let ball = Ball { there: 1.99, gone: 2.0, width: 12.0, ..Ball::default() };
-        for (slowness, from) in [(1.0, EventFrom::Hands), (8.0, EventFrom::Ball)] {
-            assert_eq!(hands.with_ball(Some(&ball), false, slowness).impact_from, from, "{slowness}");
-        }
     }
 }

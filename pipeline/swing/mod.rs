@@ -7,6 +7,7 @@ pub mod read;
 pub mod scale;
 pub mod view;
 pub mod windows;
+pub mod witness;
 pub mod yaw;
 
 pub use body::{Body, Part};

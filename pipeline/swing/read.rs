@@ -141,7 +141,7 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
     let ball = seen.about.balls.iter().find(|b| (window.top..=window.end).contains(&b.there));
     let stir = seen.about.stirs.iter().find(|s| s.times.first().is_some_and(|t| (window.start - 1e-6..window.top).contains(t)));
     let moments = moments.with_stir(stir, &window, view.kind == ViewKind::DownTheLine, slowness, seen.about.interval_median_s / 2.0);
-    let moments = moments.with_ball(ball, view.kind == ViewKind::DownTheLine, slowness);
+    let moments = moments.with_ball(ball, view.kind == ViewKind::DownTheLine, slowness).in_order();
     let slowness = match (moments.top, moments.impact) {
         (Some(top), Some(impact)) if given.is_none() && window.slowness != 1.0 => usual_factor((impact.time - top.time) / USUAL_DOWNSWING),
         _ => slowness,
