@@ -117,7 +117,9 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
         let ctx = Context { seen, swing: read, body: read.key_body(), settings, budget, scale_sd, widen };
         let mut quantities = measure(&ctx);
         gates::block(&mut quantities, &found);
-        let faults = verdicts::faults(&quantities, read.view.kind, brief, settings);
+        let shown = shown(&ctx, &quantities);
+        let mut faults = verdicts::faults(&quantities, read.view.kind, brief, settings);
+        verdicts::doubt(&mut faults, &shown);
         let roots = roots::roots(&quantities, &faults, settings);
         if is_main {
             if quantities.get("trail_hip_travel_cm").is_some_and(|q| q.as_ref().is_ok_and(|r| r.from == From::KeyPoint)) {
@@ -132,7 +134,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
             }
             reasons.extend(found);
         }
-        swings.push(swing(index, read, is_main, &ctx, &quantities, faults, roots, brief));
+        swings.push(swing(index, read, is_main, &ctx, &quantities, faults, roots, shown, brief));
     }
     if swings.is_empty() && !reasons.iter().any(|r| r.severity == Severity::Blocking) {
         reasons.push(ReasonCode::NoSwing.reason());
@@ -227,6 +229,7 @@ fn swing(
     quantities: &Quantities,
     faults: BTreeMap<FaultName, Fault>,
     roots: Vec<Root>,
+    shown: BTreeMap<String, Shown>,
     brief: &Brief,
 ) -> Swing {
     let event = |m: Option<Moment>, from: EventFrom| {
@@ -259,7 +262,7 @@ fn swing(
         metrics: names::ALL.iter().filter_map(|n| Some((n.name.to_string(), metric(n, quantities.get(n.name)?)))).collect(),
         faults,
         roots,
-        shown: shown(ctx, quantities),
+        shown,
     }
 }
 

@@ -14,8 +14,9 @@ use std::collections::BTreeMap;
 
 /// So many clips of one view and kind of club count, the newest among them.
 const CLIPS: usize = 3;
-/// How much the errors of two readings of one golfer go together: the body that is misread once is misread again.
-const ALIKE: f64 = 0.5;
+/// How much the errors of two readings of one golfer go together: the body that is misread once is misread again. By four rendered
+/// golfers filmed two or three times (`make-clips --split again`; intraclass correlation): bow .85, hip .80, head .44, pelvis .45.
+const ALIKE: f64 = 0.75;
 
 /// Faults with the quantity that is looked at together.
 const FAULTS: [(FaultName, &str); 4] = [
@@ -105,7 +106,7 @@ mod tests {
     use crate::report::types::From;
 
     #[test]
-    fn errors_that_go_together_half_are_never_averaged_away() {
+    fn errors_that_go_together_are_never_averaged_away() {
         let m = |value: f64| Measured {
             value,
             low: value - 1.96,
@@ -118,8 +119,8 @@ mod tests {
         let of = |all: &[Measured]| mean(&all.iter().collect::<Vec<_>>());
         // by hand: the variance of a mean of n with correlation r is r + (1 - r) / n of one's
         let (value, sd) = of(&three).unwrap();
-        assert!((value - 6.0).abs() < 1e-9 && (sd - (0.5f64 + 0.5 / 3.0).sqrt()).abs() < 1e-9, "{sd}");
-        assert!((of(&many).unwrap().1 - 0.5f64.sqrt()).abs() < 1e-3);
+        assert!((value - 6.0).abs() < 1e-9 && (sd - (0.75f64 + 0.25 / 3.0).sqrt()).abs() < 1e-9, "{sd}");
+        assert!((of(&many).unwrap().1 - 0.75f64.sqrt()).abs() < 1e-3);
         assert!(of(&three[..1]).is_none());
     }
 }

@@ -144,6 +144,10 @@ STATED = (("trail_hip_travel_cm", "trail hip slide, cm", 2), ("pelvis_travel_cm"
           ("shoulder_tilt_address_deg", "shoulders' tilt at address, degrees", 1), ("lead_elbow_bow_late_upper_arms", "lead elbow out of line, upper arms", 3),
           ("lead_elbow_flexion_late_deg", "lead elbow bend after impact, degrees", 1), ("tempo_ratio", "tempo, backswing to downswing", 2))
 
+STATED_LINE = (("pelvis_toward_ball_impact_cm", "pelvis toward the ball by impact, cm", 1), ("spine_bend_address_deg", "trunk's bend at address, degrees", 1),
+               ("spine_bend_change_impact_deg", "its change by impact, degrees", 1), ("head_toward_ball_impact_cm", "head toward the ball by impact, cm", 1),
+               ("ball_distance_toes_cm", "ball from the toes, cm", 1))
+
 
 def write_readme(result, lines):
     """The README's statement of accuracy, between its marks, from this run: the worst world's figures."""
@@ -163,6 +167,20 @@ def write_readme(result, lines):
             true, clean, between = f["true"], sum(f["clean"].values()), f["between"]
             text.append(f"| {world} | {f['fault'].replace('_', ' ')} (true from {f['true_from']:g}, clean up to {f['clean_to']:g}) | {true['flagged']}, {true['borderline']}, {true['clear']}, "
                         f"{true['cannot_measure']} | {f['clean']['flagged']} of {clean} | {between['flagged']} of {sum(between.values())} flagged |")
+    told = lambda e: f"{e['within']:.0%} of {e['n']}" if e and e["n"] else "-"
+    named = lambda r, key, event: next((e for e in r[key] if e["event"] == event), None)
+    text += ["", "Moments within the published tolerance (GolfDB: a thirtieth of the time from address to impact, at least a frame):", "",
+             "| world | takeaway | top | impact | lead arm level back | lead arm level down | down the line: takeaway | top | impact |", "|---|---|---|---|---|---|---|---|---|"]
+    for world, r in result.items():
+        face = [told(named(r, "events", e)) for e in ("takeaway", "top", "impact", "lead_arm_level_back", "lead_arm_level_down")]
+        line = [told(named(r, "down_the_line", e)) for e in ("takeaway", "top", "impact")]
+        text.append(f"| {world} | {' | '.join(face + line)} |")
+    text += ["", "Down the line, the worst world's figures and the best's:", "", "| | median error | 95 % of errors under | inside its 95 % interval |", "|---|---|---|---|"]
+    for name, words, digits in STATED_LINE:
+        rows = [m for r in result.values() for m in r["line_metrics"] if m["metric"] == name]
+        if rows:
+            span = lambda key: f"**{max(m[key] for m in rows):.{digits}f}** ({min(m[key] for m in rows):.{digits}f})"
+            text.append(f"| {words} | {span('median')} | {span('p95')} | **{min(m['coverage'] for m in rows):.0%}** ({max(m['coverage'] for m in rows):.0%}) |")
     t = {k: sum(r["triage"][k] for r in result.values()) for k in ("faulty", "faulty_shown", "clean", "clean_shown")}
     held = sum(h for *_, h in lines)
     text += ["", f"Of {t['faulty']} clips with a fault the sheet asks to look at {t['faulty_shown']}; of {t['clean']} without any, at {t['clean_shown']}. "
