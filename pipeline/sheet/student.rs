@@ -9,12 +9,18 @@ use crate::history::golfers::questions;
 use crate::history::trend::{Trend, Word, filmed};
 use crate::intake::date;
 use crate::report::printable;
-use crate::report::types::Verdict;
+use crate::report::types::{Verdict, ViewKind};
 use askama::Template;
 
 struct Series {
     title: String,
     charts: Vec<Chart>,
+}
+
+/// Clips of one day, one of each view.
+struct Pair {
+    day: String,
+    views: [Row; 2],
 }
 
 #[derive(Template)]
@@ -31,6 +37,7 @@ pub struct StudentPage {
     question: Option<String>,
     series: Vec<Series>,
     draft: String,
+    pairs: Vec<Pair>,
     clips: Vec<Row>,
     said: Vec<Said>,
 }
@@ -75,8 +82,27 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
         question: questions(entries.iter().map(|e| &e.stored)).pop().map(|q| printable(&q.text)),
         series,
         draft: letters::note(newest.report(), &newest.past.changes, trends, super::parts::asks_again(newest)),
+        pairs: pairs(&by_age),
         clips,
     }
+}
+
+/// Of each day with clips of both views the one of each that asks for most, newest day first.
+fn pairs(by_age: &[&Entry]) -> Vec<Pair> {
+    let day = |e: &Entry| e.report().clip.captured.as_deref().and_then(date::local_day);
+    let mut days: Vec<_> = by_age.iter().filter_map(|e| day(e)).collect();
+    days.dedup();
+    let of = |on, kind: ViewKind| {
+        let same = by_age.iter().filter(|e| day(e) == Some(on) && e.report().view.as_ref().is_some_and(|v| v.kind == kind));
+        same.min_by(|a, b| a.section.cmp(&b.section).then(b.report().severity.total_cmp(&a.report().severity)))
+    };
+    let row = |e: &&Entry| Row { student: super::parts::view(e.report()).into(), ..row_with_place(e) };
+    days.into_iter()
+        .filter_map(|on| {
+            let (face_on, line) = (of(on, ViewKind::FaceOn)?, of(on, ViewKind::DownTheLine)?);
+            Some(Pair { day: words::day_of(&face_on.report().clip), views: [row(face_on), row(line)] })
+        })
+        .collect()
 }
 
 /// Clips that were measured, but nobody knows when they were filmed.
