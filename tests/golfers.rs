@@ -6,7 +6,7 @@ use dawnsheet::history::golfers::{Question, questions};
 use dawnsheet::history::store::Stored;
 use dawnsheet::history::trend::trends;
 use dawnsheet::intake::names::slug;
-use dawnsheet::report::types::{LeadSideSource, Side, ViewKind};
+use dawnsheet::report::types::{LeadSideSource, Measured, Metric, Side, ViewKind};
 use dawnsheet::sheet;
 use support::{Builder, out_folder};
 
@@ -135,7 +135,14 @@ fn three_clips_tell_together_what_none_of_them_tells_alone() {
 fn clips_of_one_day_from_both_sides_stand_together_on_the_student_s_page() {
     let folder = tempfile::tempdir().unwrap();
     let (out, mut store) = out_folder(folder.path());
-    let line = |b: Builder| b.change(|r| r.view.as_mut().unwrap().kind = ViewKind::DownTheLine);
+    let line = |b: Builder| {
+        b.change(|r| {
+            r.view.as_mut().unwrap().kind = ViewKind::DownTheLine;
+            let m = r.swings[0].metrics["trail_hip_travel_cm"].measured().unwrap();
+            let pelvis = Measured { value: -1.5, low: -4.5, high: 1.5, ..m.clone() };
+            r.swings[0].metrics.insert("pelvis_toward_ball_impact_cm".into(), Metric::Value(pelvis));
+        })
+    };
     clip(1, Side::Left, LeadSideSource::Motion).record(&mut store);
     clip(2, Side::Left, LeadSideSource::Motion).record(&mut store);
     let sway = Builder::new(12, "Ada", "2026-02-10").lead(Side::Left, LeadSideSource::Motion).sway(0.9, 7.0);
@@ -147,5 +154,6 @@ fn clips_of_one_day_from_both_sides_stand_together_on_the_student_s_page() {
     let both = page.split("From both sides").nth(1).unwrap().split("</section>").next().unwrap();
     // the one day that has both, and of its two face-on clips the worse
     assert_eq!((both.matches("<h3>").count(), both.matches("<li>").count()), (1, 2), "{both}");
+    assert!(both.contains("pelvis 1.5 cm away from the ball"), "{both}");
     assert!(both.contains("10 Feb 2026") && both.contains(&worst) && both.contains(&other), "{both}");
 }

@@ -416,10 +416,11 @@ fn since_lines(e: &Entry) -> Vec<String> {
 /// A clip on one line with its leading numbers, or for a failed one its reason.
 pub fn row(e: &Entry) -> Row {
     let report = e.report();
-    let numbers: Vec<String> = [("hip", 0), ("elbow", 2), ("head", 3), ("tempo", 4)]
+    let tracked = [("hip", 0), ("elbow", 2), ("head", 3), ("tempo", 4)].map(|(name, i)| (name, TRACKED[i].metric));
+    let numbers: Vec<String> = tracked
         .into_iter()
-        .filter_map(|(name, i)| {
-            let metric = TRACKED[i].metric;
+        .chain([("pelvis", "pelvis_toward_ball_impact_cm")])
+        .filter_map(|(name, metric)| {
             value(report, metric)?;
             Some(format!("{name} {}", told::told(report, metric)?))
         })

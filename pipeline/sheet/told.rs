@@ -67,6 +67,7 @@ fn sides(metric: &str) -> Option<(&'static str, &'static str)> {
         "hip_edge_inside_foot_cm" => ("inside", "outside"),
         "head_vertical_top_cm" => ("up", "down"),
         "head_lateral_max_back_cm" => ("", "toward the target"),
+        "pelvis_toward_ball_impact_cm" => ("toward the ball", "away from the ball"),
         _ => return None,
     })
 }
