@@ -103,6 +103,8 @@
       .then(function (now) {
         Object.keys(now.said).forEach(function (fault) {
           var row = desk.querySelector("[data-fault=" + fault + "]");
+          // what this view does not show has no row
+          if (!row) { return; }
           row.querySelector(".desk-said").textContent = now.said[fault];
           show(row, now.ours[fault]);
           row.querySelectorAll("[data-agrees]").forEach(function (button) {
