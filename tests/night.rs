@@ -408,17 +408,15 @@ fn reference(clip: &[u8], path: &str) -> Vec<u8> {
 
 #[test]
 fn a_night_that_has_to_stop_still_gives_its_account_and_its_sheet() {
-    use std::os::unix::fs::PermissionsExt;
     let place = Place::new();
     crowd(&place, 3);
     // the program beside a worker that finds something missing, and tells what it knows
     let programs = tempfile::tempdir().unwrap();
     let (program, worker, known) =
         (programs.path().join("dawnsheet"), programs.path().join("dawnsheet-worker"), programs.path().join("known"));
-    std::fs::copy(env!("CARGO_BIN_EXE_dawnsheet"), &program).unwrap();
+    support::copy_executable(Path::new(env!("CARGO_BIN_EXE_dawnsheet")), &program);
     let script = format!("#!/bin/sh\nenv > '{}'\nread order\nexit {INSTALLATION_EXIT}\n", known.display());
-    std::fs::write(&worker, script).unwrap();
-    std::fs::set_permissions(&worker, std::fs::Permissions::from_mode(0o755)).unwrap();
+    support::executable(&worker, &script);
     let mut run = Command::new(&program);
     run.args(["run", "--json", "--workers", "1", "--out"]).arg(place.out()).arg(place.inbox());
     run.env("DAWNSHEET_MODELS", support::repository("models")).env("A_PLAIN_WORD", "hello");

@@ -3,32 +3,24 @@
 mod support;
 
 use sha2::{Digest, Sha256};
-use std::os::unix::fs::PermissionsExt;
-use std::path::Path;
 use std::process::{Command, Output};
-use support::repository;
-
-fn script(path: &Path, text: &str) {
-    std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-    std::fs::write(path, text).unwrap();
-    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o755)).unwrap();
-}
+use support::{copy_executable, executable, repository};
 
 #[test]
 fn two_at_once_go_one_after_the_other() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path();
     std::fs::create_dir_all(root.join("scripts")).unwrap();
-    std::fs::copy(repository("scripts/setup"), root.join("scripts/setup")).unwrap();
+    copy_executable(&repository("scripts/setup"), &root.join("scripts/setup"));
     let fetch = "import time\nlog = open('log', 'a')\nlog.write('begins\\n'); log.flush(); time.sleep(0.7); log.write('ends\\n')\n";
     std::fs::write(root.join("scripts/fetch_models.py"), fetch).unwrap();
-    script(&root.join("target/release/dawnsheet"), "#!/bin/sh\n");
+    executable(&root.join("target/release/dawnsheet"), "#!/bin/sh\n");
     // every package is there
-    script(&root.join("bin/dpkg-query"), "#!/bin/sh\necho install ok installed\n");
-    script(&root.join("bin/cargo"), "#!/bin/sh\n");
+    executable(&root.join("bin/dpkg-query"), "#!/bin/sh\necho install ok installed\n");
+    executable(&root.join("bin/cargo"), "#!/bin/sh\n");
     std::fs::create_dir_all(root.join("scripts/axe_lib")).unwrap();
     std::fs::write(root.join("scripts/axe_lib/package-lock.json"), "{}").unwrap();
-    script(&root.join("bin/npm"), "#!/bin/sh\nmkdir -p \"$3/node_modules\"\necho \"$1\" >> npm-log\n");
+    executable(&root.join("bin/npm"), "#!/bin/sh\nmkdir -p \"$3/node_modules\"\necho \"$1\" >> npm-log\n");
     let path = format!("{}:{}", root.join("bin").display(), std::env::var("PATH").unwrap());
     let start = || Command::new(root.join("scripts/setup")).env("PATH", &path).spawn().unwrap();
     let both = [start(), start()];
@@ -56,7 +48,7 @@ fn fetch(model_there: bool) -> Output {
         std::fs::write(root.join("models/m.onnx"), b"a model").unwrap();
     }
     // a package client that has nothing
-    script(&root.join("bin/npm"), "#!/bin/sh\necho nothing here; exit 1\n");
+    executable(&root.join("bin/npm"), "#!/bin/sh\necho nothing here; exit 1\n");
     let path = format!("{}:{}", root.join("bin").display(), std::env::var("PATH").unwrap());
     let mut command = Command::new("python3");
     command.arg(root.join("scripts/fetch_models.py")).env("PATH", path).env("ORT_DYLIB_PATH", "own/libonnxruntime.so");

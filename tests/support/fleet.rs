@@ -2,13 +2,12 @@
 #![allow(dead_code)] // each test program uses its part
 
 use crate::cluster::Cluster;
-use crate::support::repository;
+use crate::support::{copy_executable, executable, repository};
 use dawnsheet::intake::Brief;
 use dawnsheet::judge::{self, Identity};
 use dawnsheet::pose::models::{ModelChoice, Models};
 use dawnsheet::report::ReasonCode;
 use dawnsheet::settings::Settings;
-use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
@@ -32,7 +31,7 @@ pub fn with_looks(sleep: &str) -> Programs {
 
 fn stub(sleep: &str, look: &str) -> Programs {
     let folder = tempfile::tempdir().unwrap();
-    std::fs::copy(env!("CARGO_BIN_EXE_dawnsheet"), folder.path().join("dawnsheet")).unwrap();
+    copy_executable(Path::new(env!("CARGO_BIN_EXE_dawnsheet")), &folder.path().join("dawnsheet"));
     let brief = Brief { file: "@FILE@".into(), ..Brief::default() };
     let identity = Identity { sha256: "@".repeat(64), bytes: 0, brief };
     let report = judge::failed(&identity, ReasonCode::NoSwing.reason(), ModelChoice::Accurate, &Models::locate(), &Settings::default());
@@ -54,8 +53,7 @@ done
         folder.path().display()
     );
     let stub = folder.path().join("dawnsheet-worker");
-    std::fs::write(&stub, script).unwrap();
-    std::fs::set_permissions(&stub, std::fs::Permissions::from_mode(0o755)).unwrap();
+    executable(&stub, &script);
     Programs { folder }
 }
 

@@ -13,6 +13,20 @@ use std::process::{Command, Output, Stdio};
 use std::sync::OnceLock;
 use std::time::{Duration, SystemTime};
 
+/// Writes a program that the test will start, with the folders above it, by a child process: a file that this process had open
+/// for writing while another thread's test forked could not be started ("text file busy").
+pub fn executable(path: &Path, text: &str) {
+    let mut install = Command::new("install");
+    let mut install = install.args(["-D", "-m", "755", "/dev/stdin"]).arg(path).stdin(Stdio::piped()).spawn().unwrap();
+    std::io::Write::write_all(&mut install.stdin.take().unwrap(), text.as_bytes()).unwrap();
+    assert!(install.wait().unwrap().success(), "{}", path.display());
+}
+
+/// Copies a program that the test will start, by a child process: see `executable`.
+pub fn copy_executable(from: &Path, to: &Path) {
+    assert!(Command::new("install").args(["-D", "-m", "755"]).arg(from).arg(to).status().unwrap().success(), "{}", to.display());
+}
+
 /// A temporary inbox with an out folder beside it.
 pub struct Place {
     pub folder: tempfile::TempDir,
