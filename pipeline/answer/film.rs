@@ -56,9 +56,10 @@ impl Film {
         wanted.set_time_base(Rational(1, shape.rate as i32));
         wanted.set_frame_rate(Some(Rational(shape.rate as i32, 1)));
         wanted.set_flags(codec::Flags::GLOBAL_HEADER | codec::Flags::CLOSED_GOP);
-        // nine tenths of what is allowed: the rest is for the index and for a buffer that is full at the end
+        // the encoder may spend its rate over the whole length and a full buffer, one second's worth, on top; a tenth is left for
+        // the index and for its threads, which overdraw a little and not twice alike
         let seconds = shape.pictures as f64 / f64::from(shape.rate);
-        let bits = (0.9 * 8.0 * shape.most_bytes as f64 / seconds.max(1.0)) as u64;
+        let bits = (0.9 * 8.0 * shape.most_bytes as f64 / (seconds + 1.0)) as u64;
         let mut how = Dictionary::new();
         for (key, value) in [("preset", "veryfast"), ("profile", "main"), ("crf", "23"), ("x264-params", "log-level=error")] {
             how.set(key, value);
@@ -144,7 +145,7 @@ mod tests {
     use super::*;
 
     fn shape(pictures: usize) -> Shape {
-        Shape { width: 320, height: 480, rate: 30, pictures, most_bytes: 200_000 }
+        Shape { width: 320, height: 480, rate: 30, pictures, most_bytes: 400_000 }
     }
 
     /// Noise that changes with every picture: nothing costs an encoder more.
@@ -206,7 +207,7 @@ mod tests {
         };
         let (told, bytes) = make("b.mp4", shape(120));
         assert_eq!(told.unwrap(), bytes);
-        assert!(bytes <= 200_000, "{bytes}");
+        assert!(bytes <= 400_000, "{bytes}");
         // one picture of noise alone takes more than this
         let (told, bytes) = make("d.mp4", Shape { most_bytes: 2_000, ..shape(120) });
         assert!(told.is_err() && bytes > 2_000, "{told:?} for {bytes} bytes");
