@@ -32,6 +32,8 @@ pub mod export; //   a student's clips in formats of other programs
 
 pub mod sheet; //    pages, letters and key pictures for people
 
+pub mod answer; //   the answer that goes back to the student, as a film
+
 pub mod desk; //     the same sheet with clips to play and verdicts by key, served to this machine alone
 #[cfg(feature = "queue")]
 pub mod queue; //    many machines: clips as jobs in PostgreSQL
