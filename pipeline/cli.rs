@@ -1,6 +1,7 @@
 //! What can be typed, and what it starts.
 
 mod after;
+mod answer;
 mod clip;
 mod elsewhere;
 #[cfg(feature = "queue")]
@@ -51,6 +52,8 @@ enum Command {
     Verdict(after::Judge),
     /// Go through the sheet on a local page, with the clips to play and a verdict by one key
     Desk(after::Desk),
+    /// Make the answer to a student: the swing as a film with its lines, then beside now, the note; nothing is sent
+    Answer(answer::Answer),
     /// Write a student's measurements, or what was seen of the body, for other programs
     Export(after::Export),
     /// Erase every trace of one student in the out folder, prove it, and skip the student from now on
@@ -183,6 +186,7 @@ pub fn run(cli: Cli) -> Result<u8> {
         Command::TakeIn(a) => run_take_in(&a),
         Command::Verdict(a) => after::judge(&a),
         Command::Desk(a) => after::desk(&a),
+        Command::Answer(a) => answer::answer(&a),
         Command::Export(a) => after::export(&a),
         Command::Forget(a) => students::forget(&a),
         Command::Join(a) => students::join(&a),

@@ -114,6 +114,27 @@ impl OutFolder {
         self.root.join("export").join(owner)
     }
 
+    /// Folder for a student's answers of one day; erased with the student.
+    pub fn answers(&self, owner: &str, day: &str) -> PathBuf {
+        self.root.join("answers").join(owner).join(day)
+    }
+
+    /// Puts an answer, made in `from`, in place of an earlier one of that day.
+    pub fn put_answer(&self, from: &Path, owner: &str, day: &str) -> Result<()> {
+        self.folder(&format!("answers/{owner}"))?;
+        put_all(from, &self.answers(owner, day), ours::answer)
+    }
+
+    /// Removes a student's answers; how many files there were.
+    pub fn erase_answers(&self, owner: &str) -> Result<usize> {
+        let folder = self.root.join("answers").join(owner);
+        let mut gone = 0;
+        for (path, _) in inside(&folder)?.into_iter().filter(|(_, name)| ours::answer_day(name)) {
+            gone += clear(&path, ours::answer)?;
+        }
+        Ok(gone + clear(&folder, ours::part)?)
+    }
+
     /// Folder of a clip's key pictures.
     pub fn pictures(&self, id: &str) -> PathBuf {
         self.root.join("sheet/pictures").join(id)
@@ -127,8 +148,10 @@ impl OutFolder {
 
     /// Removes a worker's folder.
     pub fn end_staging(&self, folder: &Path) -> Result<()> {
-        clear(&folder.join("pictures"), ours::picture)?;
-        clear(folder, ours::workers)?;
+        for part in ["film", "whole"].map(|name| folder.join(name)).iter().map(PathBuf::as_path).chain([folder]) {
+            clear(&part.join("pictures"), ours::picture)?;
+            clear(part, |name| ours::workers(name) || ours::answer(name))?;
+        }
         Ok(())
     }
 

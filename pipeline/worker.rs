@@ -2,8 +2,11 @@
 //! off the loaded one, so that a crash costs one clip and no clip waits for loading. Started by `dawnsheet`; orders come as
 //! lines on standard input, exit statuses go as lines to standard output (`batch/job.rs`).
 
+use dawnsheet::answer::drawn;
 use dawnsheet::batch::confine::{InForce, confine_files, confine_system_calls, limit, limit_to_clip};
-use dawnsheet::batch::job::{CLIP, INSTALLATION_EXIT, Job, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS};
+use dawnsheet::batch::job::{
+    CLIP, CLIP_THEN, FILM_ACCOUNT, Film, INSTALLATION_EXIT, Job, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS, Task,
+};
 use dawnsheet::error::{Error, Result};
 use dawnsheet::judge;
 use dawnsheet::passes::observe::observe;
@@ -20,7 +23,7 @@ use rustix::process::{Pid, PidfdFlags, Signal, WaitOptions, kill_process, pidfd_
 use std::fs::File;
 use std::io::{BufRead, IsTerminal, Write};
 use std::os::unix::process::ExitStatusExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{ExitCode, ExitStatus};
 
 fn main() -> ExitCode {
@@ -86,7 +89,10 @@ fn serve() -> Result<()> {
             Some(loaded) => loaded,
             none => none.insert(Sessions::start(&models)?),
         };
-        if at_hand.load(&models, order.job.choice)? {
+        // a film needs no models
+        if let Task::Look(job) = &order.task
+            && at_hand.load(&models, job.choice)?
+        {
             give_back();
         }
         let status = if threads() == Some(1) {
@@ -152,17 +158,28 @@ fn alone(order: &Order, models: &Models, sessions: &mut Sessions, answers: &mut 
 }
 
 fn work(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<()> {
-    let Order { folder, job, threads } = order;
+    let Order { folder, task, threads } = order;
     set_threads(*threads);
-    limit(&job.settings.night)?;
-    let link = folder.join(CLIP);
-    let clip = std::fs::read_link(&link).map_err(Error::file(&link))?;
-    let in_force = confined(&[&clip], folder)?;
-    in_force.check(job.settings.night.confine)?;
-    let report = report(&link, folder, job, models, sessions, in_force)?;
-    std::fs::remove_file(&link).map_err(Error::file(&link))?;
-    let path = folder.join(REPORT);
-    std::fs::write(&path, report.to_json()).map_err(Error::file(&path))
+    let settings = match task {
+        Task::Look(job) | Task::Film(Film { now: job, .. }) => &job.settings,
+    };
+    limit(&settings.night)?;
+    let links = match task {
+        Task::Film(Film { then: Some(_), .. }) => vec![folder.join(CLIP), folder.join(CLIP_THEN)],
+        _ => vec![folder.join(CLIP)],
+    };
+    let clips = links.iter().map(|link| std::fs::read_link(link).map_err(Error::file(link))).collect::<Result<Vec<PathBuf>>>()?;
+    let in_force = confined(&clips.iter().map(PathBuf::as_path).collect::<Vec<_>>(), folder)?;
+    in_force.check(settings.night.confine)?;
+    let done = match task {
+        Task::Look(job) => (REPORT, report(&links[0], folder, job, models, sessions, in_force)?.to_json()),
+        Task::Film(film) => (FILM_ACCOUNT, drawn::film(folder, film, models)?.to_string()),
+    };
+    for link in &links {
+        std::fs::remove_file(link).map_err(Error::file(link))?;
+    }
+    let path = folder.join(done.0);
+    std::fs::write(&path, done.1).map_err(Error::file(&path))
 }
 
 fn report(clip: &Path, folder: &Path, job: &Job, models: &Models, sessions: &mut Sessions, in_force: InForce) -> Result<Report> {

@@ -160,7 +160,7 @@ pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> 
     far.as_deref_mut().map(|f| f.end_leases(&whom.owner)).transpose()?;
     let held = held_by(out, store, far.as_deref_mut(), &whom.owner)?;
     let mut done = Forgotten { clips: held.iter().filter(|h| h.judged).count(), ..Forgotten::default() };
-    done.files += out.erase_reports(&whom.owner)? + out.erase_exports(&whom.owner)?;
+    done.files += out.erase_reports(&whom.owner)? + out.erase_exports(&whom.owner)? + out.erase_answers(&whom.owner)?;
     for h in &held {
         done.files += remove_seen(out, h)?;
     }
@@ -269,6 +269,7 @@ pub fn withdraw(out: &OutFolder, store: &mut Store, owner: &str, clip: &str) -> 
 
 fn remove_clip(out: &OutFolder, store: &mut Store, owner: &str, clip: &str, held: &[Held]) -> Result<()> {
     out.erase_exports(owner)?;
+    out.erase_answers(owner)?;
     place::remove(&out.report(owner, clip)?)?;
     for h in held {
         remove_seen(out, h)?;

@@ -26,13 +26,39 @@ pub struct Job {
     pub settings: Settings,
 }
 
+/// A film of a clip that was measured before, or of two side by side. What was seen of them lies in the worker's folder.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Film {
+    pub now: Job,
+    pub then: Option<Job>,
+    /// Times slower than life.
+    pub slower: f64,
+}
+
+/// What is asked of a worker.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Task {
+    /// Look at the clip.
+    Look(Job),
+    Film(Film),
+}
+
+impl Task {
+    fn settings(&self) -> &Settings {
+        match self {
+            Task::Look(job) | Task::Film(Film { now: job, .. }) => &job.settings,
+        }
+    }
+}
+
 /// What a worker is told, one line of JSON on its standard input. It answers with a line that holds the clip's exit status, as
 /// `wait` gives it.
 #[derive(Debug, Serialize, Deserialize)]
 pub struct Order {
     /// Where to write; the clip lies there as [`CLIP`].
     pub folder: PathBuf,
-    pub job: Job,
+    pub task: Task,
     /// Threads to decode it with.
     pub threads: usize,
 }
@@ -44,6 +70,12 @@ pub const REPORT: &str = "report.json";
 pub const SEEN: &str = "seen.npz";
 pub const PICTURES: &str = "pictures";
 pub const TIMINGS: &str = "timings.json";
+/// Of a film's second clip, the earlier one: the clip, and what was seen of it.
+pub const CLIP_THEN: &str = "clip-then";
+pub const SEEN_THEN: &str = "seen-then.npz";
+/// What a worker leaves of a film: the film, and its account as JSON.
+pub const FILM: &str = "film.mp4";
+pub const FILM_ACCOUNT: &str = "film.json";
 /// Where a worker's standard error goes; it reads there itself what the decoder complained.
 pub const STDERR: &str = "stderr.txt";
 
@@ -113,12 +145,48 @@ impl Workers {
     /// Has one clip looked at, to its end, to the wall clock of the settings, or until the run is told to stop at once. Errors:
     /// no space in `folder`, no program.
     pub fn run(&self, clip: &Path, folder: &Path, job: &Job, interrupt: &Interrupt) -> Result<JobOutcome> {
-        let link = folder.join(CLIP);
-        let target = std::path::absolute(clip).map_err(Error::file(clip))?;
-        std::os::unix::fs::symlink(&target, &link).map_err(Error::file(&link))?;
+        link(clip, &folder.join(CLIP))?;
+        Ok(match self.ask(folder, Task::Look(job.clone()), interrupt)? {
+            Asked::GivenUp => JobOutcome::GivenUp,
+            Asked::Installation(why) => JobOutcome::Installation(why),
+            Asked::Failed { why, stderr } => JobOutcome::Failed { why, stderr },
+            Asked::Done { stderr } => {
+                let read = |name: &str| std::fs::read(folder.join(name)).ok();
+                let report = read(REPORT).and_then(|b| serde_json::from_slice(&b).ok());
+                let timings = read(TIMINGS).and_then(|b| serde_json::from_slice(&b).ok()).unwrap_or_default();
+                match report {
+                    Some(report) => JobOutcome::Done { report: Box::new(report), timings },
+                    None => JobOutcome::Failed { why: "its worker wrote no report".into(), stderr },
+                }
+            }
+        })
+    }
+
+    /// Has a film made of one clip, or of two; `folder` holds what was seen of them as [`SEEN`] and [`SEEN_THEN`]. Errors: no space
+    /// in `folder`, no program, and a sentence where the worker failed.
+    pub fn film(&self, clip: &Path, then: Option<&Path>, folder: &Path, film: &Film, interrupt: &Interrupt) -> Result<serde_json::Value> {
+        link(clip, &folder.join(CLIP))?;
+        then.map(|then| link(then, &folder.join(CLIP_THEN))).transpose()?;
+        match self.ask(folder, Task::Film(film.clone()), interrupt)? {
+            Asked::GivenUp => Err(Error::Usage("stopped on request: nothing was made".into())),
+            Asked::Installation(why) => Err(Error::Installation(why)),
+            Asked::Failed { why, stderr } => {
+                Err(Error::Video(format!("the film could not be made: {why} {}", stderr.trim()).trim().into()))
+            }
+            Asked::Done { .. } => {
+                let path = folder.join(FILM_ACCOUNT);
+                let account = std::fs::read(&path).map_err(Error::file(&path))?;
+                serde_json::from_slice(&account).map_err(|e| Error::Internal(e.to_string()))
+            }
+        }
+    }
+
+    /// Gives an order and waits for its end.
+    fn ask(&self, folder: &Path, task: Task, interrupt: &Interrupt) -> Result<Asked> {
         let complaints = folder.join(STDERR);
         let stderr = File::create(&complaints).map_err(Error::file(&complaints))?;
-        let order = Order { folder: std::path::absolute(folder).map_err(Error::file(folder))?, job: job.clone(), threads: self.threads };
+        let limit = Duration::from_secs_f64(task.settings().night.clip_seconds);
+        let order = Order { folder: std::path::absolute(folder).map_err(Error::file(folder))?, task, threads: self.threads };
         let text = serde_json::to_string(&order).map_err(|e| Error::Internal(e.to_string()))?;
         let idle = || self.idle.lock().unwrap_or_else(PoisonError::into_inner);
         let kept = || std::iter::from_fn(|| idle().pop()).find_map(|mut host| host.lives().then_some(host));
@@ -127,7 +195,6 @@ impl Workers {
         if let Some(orders) = &mut host.orders {
             let _ = writeln!(orders, "{text}");
         }
-        let limit = Duration::from_secs_f64(job.settings.night.clip_seconds);
         let began = Instant::now();
         let ended = loop {
             match host.answer(GLANCE)? {
@@ -144,27 +211,34 @@ impl Workers {
         let Some(status) = ended else {
             // dropping the host killed what was at work
             if interrupt.at_once() {
-                return Ok(JobOutcome::GivenUp);
+                return Ok(Asked::GivenUp);
             }
-            return Ok(JobOutcome::Failed { why: format!("stopped after {:.0} s", limit.as_secs_f64()), stderr });
+            return Ok(Asked::Failed { why: format!("stopped after {:.0} s", limit.as_secs_f64()), stderr });
         };
         if status.code() == Some(INSTALLATION_EXIT) {
-            return Ok(JobOutcome::Installation(stderr.trim().to_string()));
+            return Ok(Asked::Installation(stderr.trim().to_string()));
         }
         if status.code() == Some(OUT_OF_SPACE_EXIT) {
             return Err(Error::File { path: folder.to_path_buf(), source: ErrorKind::StorageFull.into() });
         }
         if !status.success() {
-            return Ok(JobOutcome::Failed { why: format!("its worker ended with {status}"), stderr });
+            return Ok(Asked::Failed { why: format!("its worker ended with {status}"), stderr });
         }
-        let read = |name: &str| std::fs::read(folder.join(name)).ok();
-        let report = read(REPORT).and_then(|b| serde_json::from_slice(&b).ok());
-        let timings = read(TIMINGS).and_then(|b| serde_json::from_slice(&b).ok()).unwrap_or_default();
-        Ok(match report {
-            Some(report) => JobOutcome::Done { report: Box::new(report), timings },
-            None => JobOutcome::Failed { why: "its worker wrote no report".into(), stderr },
-        })
+        Ok(Asked::Done { stderr })
     }
+}
+
+/// How an order ended.
+enum Asked {
+    Done { stderr: String },
+    Failed { why: String, stderr: String },
+    GivenUp,
+    Installation(String),
+}
+
+fn link(clip: &Path, link: &Path) -> Result<()> {
+    let target = std::path::absolute(clip).map_err(Error::file(clip))?;
+    std::os::unix::fs::symlink(&target, link).map_err(Error::file(link))
 }
 
 /// A worker program that runs.

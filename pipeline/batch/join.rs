@@ -77,6 +77,8 @@ pub fn join(out: &OutFolder, store: &mut Store, split: &Split) -> Result<()> {
             if to.is_file() { place::remove(&from)? } else { place::put(&from, &to)? }
         }
         out.erase_exports(&part.owner)?;
+        // made under the former name; they are made anew in a moment
+        out.erase_answers(&part.owner)?;
         out.erase_reports(&part.owner)?;
     }
     Ok(())

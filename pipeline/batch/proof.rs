@@ -65,7 +65,7 @@ impl Sought {
         let Ok(bytes) = std::fs::read(path) else { return Some("cannot be read".into()) };
         // file names may be written in either form, and escaped as pages and JSON do it
         let exact = self.exact.iter().find(|e| spelled(e).iter().any(|s| contains(&bytes, s.as_bytes())));
-        let packed = path.extension().is_some_and(|e| e == "npz" || e == "jpg");
+        let packed = path.extension().is_some_and(|e| e == "npz" || e == "jpg" || e == "mp4");
         exact.cloned().or_else(|| if packed { None } else { self.name_in(&String::from_utf8_lossy(&bytes)) })
     }
 

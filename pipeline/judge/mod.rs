@@ -9,7 +9,7 @@ pub use verdicts::probability_over;
 use crate::intake::Brief;
 use crate::measure::budget::{Budget, judging_sha256};
 use crate::measure::proportions::proportions;
-use crate::measure::{Context, Quantities, measure, names, shown};
+use crate::measure::{self, Context, Quantities, measure, names, shown};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::types::*;
 use crate::report::{Reason, ReasonCode, Severity};
@@ -112,9 +112,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
     for (index, read) in reads.iter().enumerate() {
         let is_main = Some(index) == main;
         let found = gates::swing_reasons(seen, read, settings);
-        let scale_sd = if brief.stature_cm.is_some() { settings.scale.known_relative_sd } else { settings.scale.assumed_relative_sd };
-        let widen = gates::widen(seen, read, settings);
-        let ctx = Context { seen, swing: read, body: read.key_body(), settings, budget, scale_sd, widen };
+        let ctx = context(seen, read, brief, settings);
         let mut quantities = measure(&ctx);
         gates::block(&mut quantities, &found);
         let shown = shown(&ctx, &quantities);
@@ -164,6 +162,17 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
     };
     verdicts::conclude(&mut report);
     report
+}
+
+fn context<'a>(seen: &'a Seen, read: &'a SwingRead, brief: &Brief, settings: &'a Settings) -> Context<'a> {
+    let scale_sd = if brief.stature_cm.is_some() { settings.scale.known_relative_sd } else { settings.scale.assumed_relative_sd };
+    let widen = gates::widen(seen, read, settings);
+    Context { seen, swing: read, body: read.key_body(), settings, budget: Budget::in_force(), scale_sd, widen }
+}
+
+/// The lead arm of a swing at every frame after impact at which it was looked at, by frame, for pictures that move.
+pub fn arms_in_motion(seen: &Seen, read: &SwingRead, brief: &Brief, settings: &Settings) -> BTreeMap<usize, Shown> {
+    measure::arms_in_motion(&context(seen, read, brief, settings))
 }
 
 fn view(read: &SwingRead) -> View {

@@ -187,15 +187,8 @@ pub fn shown(ctx: &Context) -> Vec<(&'static str, Shown)> {
         let off = |a: &Arm| ((bow(a, upper) - wanted[0]) / LEAST_BOW).hypot((bend(a) - wanted[1]) / LEAST_BEND);
         let all = among.iter().flat_map(|f| f.arms.iter().map(|a| (f.frame, a)));
         let (frame, nearest) = all.min_by(|a, b| off(a.1).total_cmp(&off(b.1)))?;
-        let place = |name: &str, p: [f64; 2]| (name.to_string(), ctx.body.picture(p));
-        let places = [
-            place("lead_shoulder", nearest.shoulder),
-            place("lead_elbow", nearest.elbow),
-            place("lead_wrist", nearest.wrist),
-            place("grip", nearest.grip),
-        ];
         let sure = disagreement(among, &|a| bow(a, upper)) <= AGREE;
-        Some((name, Shown { frame, sure, places: places.into(), ..Shown::default() }))
+        Some((name, Shown { frame, sure, places: places(ctx, nearest), ..Shown::default() }))
     };
     let mut all = Vec::new();
     if let Some((bow_line, bend_line)) = over_time(&used, &|a| bow(a, upper), LEAST_BOW).zip(over_time(&used, &bend, LEAST_BEND)) {
@@ -208,6 +201,27 @@ pub fn shown(ctx: &Context) -> Vec<(&'static str, Shown)> {
     let middle = |f: &dyn Fn(&Arm) -> f64| median(&second_half.iter().flat_map(|a| a.arms.iter().map(f)).collect::<Vec<_>>());
     all.extend(measured("late_follow_through", [middle(&|a| bow(a, upper)), middle(&bend)], &second_half));
     all
+}
+
+fn places(ctx: &Context, a: &Arm) -> BTreeMap<String, [f64; 2]> {
+    let all = [("lead_shoulder", a.shoulder), ("lead_elbow", a.elbow), ("lead_wrist", a.wrist), ("grip", a.grip)];
+    all.map(|(name, p)| (name.to_string(), ctx.body.picture(p))).into()
+}
+
+/// The lead arm at every frame from impact to chest high at which it was looked at, by frame: of the looks there the one whose
+/// bow is their median.
+pub fn in_motion(ctx: &Context) -> BTreeMap<usize, Shown> {
+    let Ok((impact, chest, arms)) = frames(ctx) else { return BTreeMap::new() };
+    let upper = upper_arm(ctx, chest.time);
+    let (used, _) = halves(ctx, impact, chest, &arms);
+    let of_frame = |frame: &&ArmFrame| {
+        let usual = frame.over_looks(|a| bow(a, upper));
+        let off = |a: &Arm| (bow(a, upper) - usual).abs();
+        let nearest = frame.arms.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
+        let sure = disagreement(&[*frame], &|a| bow(a, upper)) <= AGREE;
+        Some((frame.frame, Shown { frame: frame.frame, sure, places: places(ctx, nearest), ..Shown::default() }))
+    };
+    used.iter().filter_map(of_frame).collect()
 }
 
 fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> Vec<(&'static str, Outcome)> {

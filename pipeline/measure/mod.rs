@@ -21,6 +21,7 @@ use crate::settings::Settings;
 use crate::swing::{Body, Moment, SwingRead};
 use crate::track::signal::{median, robust_sd};
 use budget::Budget;
+pub use elbow::in_motion as arms_in_motion;
 pub use shown::shown;
 use std::collections::BTreeMap;
 

@@ -17,7 +17,7 @@ pub const PICTURES: [&str; 8] = [
 ];
 
 /// Folders at the top of an out folder.
-pub const FOLDERS: [&str; 6] = ["reports", "keypoints", "sheet", "logs", "export", "staging"];
+pub const FOLDERS: [&str; 7] = ["reports", "keypoints", "sheet", "logs", "export", "staging", "answers"];
 
 /// Files at the top of an out folder; older versions wrote no others.
 pub const FILES: [&str; 7] =
@@ -29,7 +29,19 @@ pub fn former_settings(sha256: &str) -> String {
 }
 
 /// What a worker leaves in its folder.
-const WORKERS: [&str; 7] = ["clip", "report.json", "seen.npz", "timings.json", "stderr.txt", "whole.json", "whole.part"];
+const WORKERS: [&str; 11] = [
+    "clip",
+    "report.json",
+    "seen.npz",
+    "timings.json",
+    "stderr.txt",
+    "whole.json",
+    "whole.part",
+    "clip-then",
+    "seen-then.npz",
+    "film.mp4",
+    "film.json",
+];
 
 fn hex(s: &str, digits: usize) -> bool {
     s.len() == digits && s.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'))
@@ -101,6 +113,17 @@ pub fn workers(s: &str) -> bool {
 pub fn export(s: &str) -> bool {
     let of = |ending: &str, which: fn(&str) -> bool| s.strip_suffix(ending).is_some_and(which);
     of(".csv", owner) || of(".coco.json", owner) || of(".trc", clip) || part(s) || exported_frame(s)
+}
+
+/// A file of a student's answers of one day: films, their pictures `then-and-now-<event>.jpg`, the note, the page.
+pub fn answer(s: &str) -> bool {
+    let of_two = |s: &str| s.strip_prefix("then-and-now-").is_some_and(picture);
+    matches!(s, "note.txt" | "swing.mp4" | "then-and-now.mp4" | "answer.html") || picture(s) || of_two(s) || part(s)
+}
+
+/// The folder of a student's answers of one day.
+pub fn answer_day(s: &str) -> bool {
+    s.len() == 10 && s.parse::<jiff::civil::Date>().is_ok()
 }
 
 fn exported_frame(s: &str) -> bool {

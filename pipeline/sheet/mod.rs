@@ -2,6 +2,7 @@
 //! One page for the night in order of need, one a clip, one a student.
 
 mod bar;
+pub mod canvas;
 mod chart;
 mod clip;
 mod curves;
@@ -9,7 +10,7 @@ mod desk;
 mod gather;
 mod index;
 mod judged;
-mod letters;
+pub mod letters;
 mod limits;
 mod parts;
 pub mod pictures;
@@ -17,7 +18,7 @@ mod since;
 mod student;
 mod together;
 pub mod told;
-mod words;
+pub mod words;
 
 use crate::batch::skipped;
 use crate::batch::summary::{NIGHT, Summary};
@@ -101,6 +102,19 @@ impl Sheet {
         }
         let own: Vec<_> = self.trends.iter().filter(|t| t.owner == owner).collect();
         Ok(Some(rendered(&student::page(&entries, &own, &by_clip(&self.gathered.verdicts), live))?))
+    }
+
+    /// The draft note to a student, about the clip with this id or the newest that says most, and that clip.
+    pub fn draft(&self, owner: &str, clip: Option<&str>) -> Option<(&Report, String)> {
+        let entries: Vec<&Entry> = self.gathered.entries.iter().filter(|e| e.stored.owner == owner).collect();
+        let own: Vec<_> = self.trends.iter().filter(|t| t.owner == owner).collect();
+        student::draft(&entries, &own, clip).map(|(e, note)| (e.report(), note))
+    }
+
+    /// The student's reports, and the trends that they make.
+    pub fn of_student(&self, owner: &str) -> (Vec<&Report>, Vec<&Trend>) {
+        let entries = self.gathered.entries.iter().filter(|e| e.stored.owner == owner);
+        (entries.map(Entry::report).collect(), self.trends.iter().filter(|t| t.owner == owner).collect())
     }
 
     /// A clip's page as the desk serves it; `gone`: why its footage cannot be shown.

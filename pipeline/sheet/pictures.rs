@@ -2,28 +2,20 @@
 //! the report lists. The numbers stand beside them on the page, never in the picture: judged again, a clip keeps its pictures.
 //! Only the golfer's region of the picture is shown.
 
+use super::canvas::{Canvas, Frame, Stroke, strokes};
 use super::{told, words};
 use crate::error::{Error, Result};
-use crate::measure::head::RING;
 use crate::passes::cuts::{Cut, Cuts};
 use crate::report::Report;
 use crate::report::types::{FaultName, Measured, Shown, Swing, Verdict};
 use crate::swing::SwingRead;
-use crate::swing::body::distance;
-use opencv::core::{Mat, MatTraitConst, Point, Rect, Scalar, Size, Vector};
-use opencv::{imgcodecs, imgproc};
+use opencv::core::{Mat, MatTraitConst, Rect, Size, Vector};
+use opencv::imgproc;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// Width of a key picture, pixels.
 const WIDTH: i32 = 640;
-const JPEG_QUALITY: i32 = 86;
-
-// blue, green, red
-const ACCENT: [f64; 3] = [60.0, 190.0, 255.0];
-const REFERENCE: [f64; 3] = [245.0, 245.0, 245.0];
-const SHADE: [f64; 3] = [20.0, 20.0, 20.0];
-
 /// The pictures, in the order of the swing: file name (one of [`crate::place::ours::PICTURES`]), which is its name among the report's
 /// `shown`, and caption.
 pub const EVENTS: [(&str, &str); 7] = [
@@ -73,13 +65,13 @@ pub fn deciding(swing: &Swing) -> Option<&'static str> {
     }))
 }
 
-/// The numbers that a picture shows, at most two, those that decided a verdict first, each with its 95 % interval.
-pub fn numbers(event: &str, swing: &Swing, report: &Report) -> Vec<String> {
+/// The numbers of a picture in words, those that decided a verdict first.
+fn told(event: &str, swing: &Swing, report: &Report) -> Vec<(Measured, String)> {
     let decided = |name: &str| {
         let found = swing.faults.values().filter(|f| matches!(f.verdict, Verdict::Flagged | Verdict::Borderline));
         found.flat_map(|f| &f.drivers).any(|d| d == name)
     };
-    let mut told: Vec<(bool, String)> = Vec::new();
+    let mut all = Vec::new();
     for (_, name, over, under) in NUMBERS.iter().filter(|n| n.0 == event) {
         let Some(m) = told::value(report, name) else { continue };
         // nothing that moved is nothing to read a number off
@@ -88,17 +80,32 @@ pub fn numbers(event: &str, swing: &Swing, report: &Report) -> Vec<String> {
         }
         let other_way = m.value < 0.0 && !under.is_empty();
         let (words, m) = if other_way { (under, Measured { value: -m.value, low: -m.high, high: -m.low, ..m }) } else { (over, m) };
-        told.push((!decided(name), format!("{words} {} ({})", words::value(&m), words::interval(&m))));
+        let text = format!("{words} {} ({})", words::value(&m), words::interval(&m));
+        all.push((!decided(name), m, text));
     }
-    told.sort_by_key(|t| t.0);
+    all.sort_by_key(|t| t.0);
+    all.into_iter().map(|t| (t.1, t.2)).collect()
+}
+
+/// The numbers that a picture shows, at most two, those that decided a verdict first, each with its 95 % interval.
+pub fn numbers(event: &str, swing: &Swing, report: &Report) -> Vec<String> {
     let unsure = swing.shown.get(event).is_some_and(|s| !s.sure).then(|| "dashed: the looks at it disagree".to_string());
-    told.into_iter().take(2).map(|t| t.1).chain(unsure).collect()
+    told(event, swing, report).into_iter().take(2).map(|t| t.1).chain(unsure).collect()
+}
+
+/// What is known no better than this, half an interval, tells a student nothing: degrees, and centimetres.
+const NO_BETTER: [(&str, f64); 2] = [("deg", 15.0), ("cm", 6.0)];
+
+/// The one number of a picture that is for the student, if there is one.
+pub fn number(event: &str, swing: &Swing, report: &Report) -> Option<String> {
+    let says = |m: &Measured| NO_BETTER.iter().all(|(unit, most)| m.unit != *unit || (m.high - m.low) / 2.0 <= *most);
+    told(event, swing, report).into_iter().find(|(m, _)| says(m)).map(|t| t.1)
 }
 
 /// Draws what can be drawn into `folder` as `<event>.jpg`; the files written.
 pub fn draw(cuts: &Cuts, read: &SwingRead, report: &Report, folder: &Path) -> Result<Vec<PathBuf>> {
     let Some(swing) = report.swings.iter().find(|s| s.main) else { return Ok(Vec::new()) };
-    let Some(frame_box) = golfer_box(read, cuts) else { return Ok(Vec::new()) };
+    let Some(frame_box) = golfer_box(read, |f| cuts.has(f)) else { return Ok(Vec::new()) };
     let mut written = Vec::new();
     for (name, caption) in EVENTS {
         let Some(shown) = swing.shown.get(name) else { continue };
@@ -106,19 +113,20 @@ pub fn draw(cuts: &Cuts, read: &SwingRead, report: &Report, folder: &Path) -> Re
         let Ok(row) = read.track.frames.binary_search(&shown.frame) else { continue };
         let path = folder.join(format!("{name}.jpg"));
         let title = format!("{caption}  {:.2} s", read.track.times[row]);
-        let jpeg = Sheet::new(&cut, row, read, frame_box).and_then(|sheet| sheet.finish(&title, shown)).map_err(Error::opencv)?;
+        let jpeg = sheet(&cut, row, read, frame_box).and_then(|sheet| finish(sheet, &title, shown)).map_err(Error::opencv)?;
         std::fs::write(&path, jpeg.as_slice()).map_err(Error::file(&path))?;
         written.push(path);
     }
     Ok(written)
 }
 
-/// Left, top, right, bottom of the golfer over address to chest high, with a margin, steadied pixels.
-fn golfer_box(read: &SwingRead, cuts: &Cuts) -> Option<[f64; 4]> {
+/// Left, top, right, bottom of the golfer over address to chest high, with a margin, steadied pixels; `among`: the frames that
+/// count.
+pub fn golfer_box(read: &SwingRead, among: impl Fn(usize) -> bool) -> Option<[f64; 4]> {
     let end = read.moments.chest_high_follow_through.or(read.moments.top)?.time;
     let rows = read.track.within(read.window.start, end);
     let mut b = [f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY];
-    for &i in rows.iter().filter(|&&i| cuts.frames().any(|f| f == read.track.frames[i])) {
+    for &i in rows.iter().filter(|&&i| among(read.track.frames[i])) {
         for k in 0..33 {
             let (x, y) = (read.track.xy[[i, k, 0]], read.track.xy[[i, k, 1]]);
             b = [b[0].min(x), b[1].min(y), b[2].max(x), b[3].max(y)];
@@ -177,81 +185,6 @@ impl Mark {
     }
 }
 
-/// How a mark is drawn: what was measured here in amber, what it is measured against in white.
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Stroke {
-    Line([f64; 2], [f64; 2]),
-    Dashes([f64; 2], [f64; 2]),
-    White([f64; 2], [f64; 2]),
-    Ring([f64; 2], f64),
-    WhiteRing([f64; 2], f64),
-}
-
-/// The picture's upper and lower end and the golfer's trunk, pixels of the picture as filmed.
-struct Frame {
-    top: f64,
-    bottom: f64,
-    trunk: f64,
-}
-
-/// The head is drawn twice where it has moved by so much, trunk lengths.
-const MOVED: f64 = 0.01;
-
-/// The marks of a picture, in the order in which they are drawn.
-fn strokes(shown: &Shown, frame: &Frame) -> Vec<(Mark, Stroke)> {
-    let at = |name: &str| shown.places.get(name).copied();
-    let edge = |name: &str| shown.edges.get(name).copied();
-    let trunk = frame.trunk;
-    let mut all = Vec::new();
-    // drawn through where it is sure, dashed where it is not
-    let measured = |mark: Mark, a: [f64; 2], b: [f64; 2]| match shown.sure {
-        true => (mark, Stroke::Line(a, b)),
-        false => (mark, Stroke::Dashes(a, b)),
-    };
-    // the stick outside the trail foot
-    if let (Some(foot), Some(hip)) = (edge("foot_edge"), at("trail_hip").or(at("trail_shoulder"))) {
-        all.push((Mark::FootEdge, Stroke::White([foot, (hip[1] - 0.9 * trunk).max(frame.top)], [foot, frame.bottom])));
-    }
-    // the wall behind the seat
-    if let (Some(seat), Some(hip)) = (edge("seat_home"), at("mid_hip")) {
-        let to = frame.bottom.min(hip[1] + 1.6 * trunk);
-        all.push((Mark::Seat, Stroke::White([seat, (hip[1] - 0.7 * trunk).max(frame.top)], [seat, to])));
-    }
-    if let Some(hip) = at("trail_hip") {
-        let (high, low) = (hip[1] - 0.35 * trunk, hip[1] + 0.35 * trunk);
-        match (edge("hip_edge"), edge("hip_edge_home")) {
-            (Some(now), Some(home)) => {
-                all.push((Mark::HipEdgeHome, Stroke::White([home, high], [home, low])));
-                all.push(measured(Mark::HipEdge, [now, high], [now, low]));
-                all.push(measured(Mark::HipEdge, [home, hip[1]], [now, hip[1]]));
-            }
-            _ => all.push((Mark::HipPoint, Stroke::Ring(hip, 0.05 * trunk))),
-        }
-    }
-    if let (Some(ball), Some(rim)) = (at("ball"), at("ball_rim")) {
-        all.push((Mark::Ball, Stroke::Ring(ball, 1.8 * distance(ball, rim))));
-    }
-    // the head then and now
-    if let (Some(home), Some(now)) = (at("head_home"), at("head")) {
-        all.push((Mark::HeadHome, Stroke::WhiteRing(home, RING * trunk)));
-        if distance(home, now) > MOVED * trunk {
-            all.push((Mark::Head, Stroke::Ring(now, RING * trunk)));
-        }
-    }
-    for (mark, a, b) in [(Mark::Shoulders, "lead_shoulder", "trail_shoulder"), (Mark::Trunk, "mid_hip", "mid_shoulder")] {
-        if let (Some(a), Some(b)) = (at(a), at(b)) {
-            all.push((mark, Stroke::Line(a, b)));
-        }
-    }
-    if let (Some(shoulder), Some(elbow), Some(wrist), Some(grip)) = (at("lead_shoulder"), at("lead_elbow"), at("lead_wrist"), at("grip")) {
-        all.push((Mark::ShoulderToGrip, Stroke::White(shoulder, grip)));
-        all.push(measured(Mark::Arm, shoulder, elbow));
-        all.push(measured(Mark::Arm, elbow, wrist));
-        all.push((Mark::Arm, Stroke::Ring(elbow, 0.045 * trunk)));
-    }
-    all
-}
-
 fn legend(shown: &Shown, frame: &Frame) -> BTreeSet<Mark> {
     let all = strokes(shown, frame);
     let dashed = all.iter().any(|s| matches!(s.1, Stroke::Dashes(..))).then_some(Mark::Unsure);
@@ -268,105 +201,31 @@ pub fn marks<'a>(report: &Report, events: impl IntoIterator<Item = &'a str>) -> 
     events.into_iter().filter_map(|e| main.shown.get(e)).flat_map(|shown| legend(shown, &frame)).collect()
 }
 
-struct Sheet {
-    picture: Mat,
-    /// Pixels of the picture as filmed to sheet pixels: scale, and the place of the sheet's corner.
-    scale: f64,
-    corner: [f64; 2],
-    /// The golfer's trunk, pixels of the picture as filmed.
-    trunk: f64,
+/// What of a cut the golfer's region holds, `WIDTH` wide.
+fn sheet(cut: &Cut, row: usize, read: &SwingRead, b: [f64; 4]) -> opencv::Result<Canvas> {
+    let shift = &read.track.camera[row];
+    let corner = |x: f64, y: f64| cut.place([x + shift.dx, y + shift.dy]);
+    let (a, z) = (corner(b[0], b[1]), corner(b[2], b[3]));
+    let (w, h) = (cut.picture.cols(), cut.picture.rows());
+    let (x0, y0) = ((a[0].floor() as i32).clamp(0, w - 2), (a[1].floor() as i32).clamp(0, h - 2));
+    let (x1, y1) = ((z[0].ceil() as i32).clamp(x0 + 2, w), (z[1].ceil() as i32).clamp(y0 + 2, h));
+    let part = Mat::roi(&cut.picture, Rect::new(x0, y0, x1 - x0, y1 - y0))?;
+    let zoom = f64::from(WIDTH) / f64::from(x1 - x0);
+    let height = (f64::from(y1 - y0) * zoom).round() as i32;
+    let mut picture = Mat::default();
+    imgproc::resize(&part, &mut picture, Size::new(WIDTH, height), 0.0, 0.0, imgproc::INTER_LINEAR)?;
+    // pixel centres at whole numbers in all three pictures
+    let back = |v: i32, start: f64| (f64::from(v) - 0.5 + 0.5 / zoom + 0.5) / cut.shrink - 0.5 + start;
+    let corner = [back(x0, cut.x0), back(y0, cut.y0)];
+    Ok(Canvas { picture, scale: zoom * cut.shrink, corner, mirrored: false, trunk: read.track.trunk })
 }
 
-impl Sheet {
-    fn new(cut: &Cut, row: usize, read: &SwingRead, b: [f64; 4]) -> opencv::Result<Sheet> {
-        let shift = &read.track.camera[row];
-        let corner = |x: f64, y: f64| cut.place([x + shift.dx, y + shift.dy]);
-        let (a, z) = (corner(b[0], b[1]), corner(b[2], b[3]));
-        let (w, h) = (cut.picture.cols(), cut.picture.rows());
-        let (x0, y0) = ((a[0].floor() as i32).clamp(0, w - 2), (a[1].floor() as i32).clamp(0, h - 2));
-        let (x1, y1) = ((z[0].ceil() as i32).clamp(x0 + 2, w), (z[1].ceil() as i32).clamp(y0 + 2, h));
-        let part = Mat::roi(&cut.picture, Rect::new(x0, y0, x1 - x0, y1 - y0))?;
-        let zoom = f64::from(WIDTH) / f64::from(x1 - x0);
-        let height = (f64::from(y1 - y0) * zoom).round() as i32;
-        let mut picture = Mat::default();
-        imgproc::resize(&part, &mut picture, Size::new(WIDTH, height), 0.0, 0.0, imgproc::INTER_LINEAR)?;
-        // pixel centres at whole numbers in all three pictures
-        let back = |v: i32, start: f64| (f64::from(v) - 0.5 + 0.5 / zoom + 0.5) / cut.shrink - 0.5 + start;
-        Ok(Sheet { picture, scale: zoom * cut.shrink, corner: [back(x0, cut.x0), back(y0, cut.y0)], trunk: read.track.trunk })
-    }
-
-    fn place(&self, p: [f64; 2]) -> Point {
-        Point::new(((p[0] - self.corner[0]) * self.scale).round() as i32, ((p[1] - self.corner[1]) * self.scale).round() as i32)
-    }
-
-    fn line(&mut self, a: [f64; 2], b: [f64; 2], colour: [f64; 3], width: i32) -> opencv::Result<()> {
-        let (a, b) = (self.place(a), self.place(b));
-        for (c, w) in [(SHADE, width + 3), (colour, width)] {
-            imgproc::line(&mut self.picture, a, b, Scalar::from((c[0], c[1], c[2])), w, imgproc::LINE_AA, 0)?;
-        }
-        Ok(())
-    }
-
-    fn dashed(&mut self, a: [f64; 2], b: [f64; 2], colour: [f64; 3], width: i32) -> opencv::Result<()> {
-        let step = 16.0 / self.scale;
-        let length = distance(a, b).max(1.0);
-        let at = |d: f64| [a[0] + (b[0] - a[0]) * d / length, a[1] + (b[1] - a[1]) * d / length];
-        let mut d = 0.0;
-        while d < length {
-            self.line(at(d), at((d + step * 0.6).min(length)), colour, width)?;
-            d += step;
-        }
-        Ok(())
-    }
-
-    fn circle(&mut self, c: [f64; 2], radius: f64, colour: [f64; 3], width: i32) -> opencv::Result<()> {
-        let (c, r) = (self.place(c), (radius * self.scale).round() as i32);
-        for (col, w) in [(SHADE, width + 3), (colour, width)] {
-            imgproc::circle(&mut self.picture, c, r, Scalar::from((col[0], col[1], col[2])), w, imgproc::LINE_AA, 0)?;
-        }
-        Ok(())
-    }
-
-    /// The picture as JPEG.
-    fn finish(mut self, title: &str, shown: &Shown) -> opencv::Result<Vector<u8>> {
-        let frame = Frame { top: self.corner[1], bottom: self.corner[1] + f64::from(self.picture.rows()) / self.scale, trunk: self.trunk };
-        for (_, stroke) in strokes(shown, &frame) {
-            match stroke {
-                Stroke::Line(a, b) => self.line(a, b, ACCENT, 4)?,
-                Stroke::Dashes(a, b) => self.dashed(a, b, ACCENT, 4)?,
-                Stroke::White(a, b) => self.dashed(a, b, REFERENCE, 3)?,
-                Stroke::Ring(c, radius) => self.circle(c, radius, ACCENT, 2)?,
-                Stroke::WhiteRing(c, radius) => self.circle(c, radius, REFERENCE, 2)?,
-            }
-        }
-        self.words(title)?;
-        let mut parameters = Vector::<i32>::new();
-        parameters.push(imgcodecs::IMWRITE_JPEG_QUALITY);
-        parameters.push(JPEG_QUALITY);
-        let mut bytes = Vector::<u8>::new();
-        imgcodecs::imencode(".jpg", &self.picture, &mut bytes, &parameters)?;
-        Ok(bytes)
-    }
-
-    /// Event and time in the upper left corner, where it covers no body.
-    fn words(&mut self, text: &str) -> opencv::Result<()> {
-        let plain: String = text.chars().filter(char::is_ascii).collect();
-        for (c, width) in [(SHADE, 5), (REFERENCE, 2)] {
-            let colour = Scalar::from((c[0], c[1], c[2]));
-            imgproc::put_text(
-                &mut self.picture,
-                &plain,
-                Point::new(14, 32),
-                imgproc::FONT_HERSHEY_SIMPLEX,
-                0.85,
-                colour,
-                width,
-                imgproc::LINE_AA,
-                false,
-            )?;
-        }
-        Ok(())
-    }
+/// The picture with its marks and its title, as JPEG.
+fn finish(mut canvas: Canvas, title: &str, shown: &Shown) -> opencv::Result<Vector<u8>> {
+    canvas.marks(shown)?;
+    // where it covers no body
+    canvas.words(title, 32)?;
+    canvas.jpeg()
 }
 
 #[cfg(test)]

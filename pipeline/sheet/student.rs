@@ -46,13 +46,7 @@ pub struct StudentPage {
 pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -> StudentPage {
     let mut by_age: Vec<&Entry> = entries.to_vec();
     by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
-    // of several clips of the newest day or of tonight, the one that says most: a fault that was found before all else
-    let day = |e: &&Entry| e.report().clip.captured.as_deref().and_then(date::local_day);
-    let newest_day = day(&by_age[0]);
-    let found = |e: &Entry| matches!(e.report().verdict, Some(Verdict::Flagged | Verdict::Borderline));
-    let fresh = by_age.iter().rev().filter(|e| e.current || day(e) == newest_day && newest_day.is_some());
-    let most = |a: &&&Entry, b: &&&Entry| found(a).cmp(&found(b)).then(a.report().severity.total_cmp(&b.report().severity));
-    let newest = fresh.max_by(most).copied().unwrap_or(by_age[0]);
+    let newest = telling(&by_age);
     // they come ordered by what they are compared within
     let series = trends
         .chunk_by(|a, b| (a.view, a.club, a.lead) == (b.view, b.club, b.lead))
@@ -85,6 +79,29 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
         pairs: pairs(&by_age),
         clips,
     }
+}
+
+/// Of several clips of the newest day or of tonight, the one that says most: a fault that was found before all else. At least one
+/// clip, the newest first.
+fn telling<'a>(by_age: &[&'a Entry]) -> &'a Entry {
+    let day = |e: &&Entry| e.report().clip.captured.as_deref().and_then(date::local_day);
+    let newest_day = day(&by_age[0]);
+    let found = |e: &Entry| matches!(e.report().verdict, Some(Verdict::Flagged | Verdict::Borderline));
+    let fresh = by_age.iter().rev().filter(|e| e.current || day(e) == newest_day && newest_day.is_some());
+    let most = |a: &&&Entry, b: &&&Entry| found(a).cmp(&found(b)).then(a.report().severity.total_cmp(&b.report().severity));
+    fresh.max_by(most).copied().unwrap_or(by_age[0])
+}
+
+/// The clip that a note to the student speaks of, the one with this id or the most telling of the newest, and the note.
+pub fn draft<'a>(entries: &[&'a Entry], trends: &[&Trend], clip: Option<&str>) -> Option<(&'a Entry, String)> {
+    let mut by_age: Vec<&Entry> = entries.to_vec();
+    by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
+    let of = match clip {
+        Some(id) => by_age.iter().find(|e| e.report().clip.id == id).copied()?,
+        None if by_age.is_empty() => return None,
+        None => telling(&by_age),
+    };
+    Some((of, letters::note(of.report(), &of.past.changes, trends, super::parts::asks_again(of))))
 }
 
 /// Of each day with clips of both views the one of each that asks for most, newest day first.
