@@ -199,6 +199,39 @@ fn other_names_and_other_pages_are_refused() {
     let form = format!("Host: {host}\r\n{cookie}Origin: http://{host}\r\nContent-Type: text/plain\r\n");
     assert_eq!(desk.raw("POST", "/verdict", &form, &body).code, 415);
     assert!(desk.store().verdicts().unwrap().is_empty(), "nothing was recorded");
+    let answer = desk.raw("POST", "/answer", &format!("Host: {host}\r\n{cookie}{json}Origin: http://evil.example\r\n"), "{}");
+    assert_eq!(answer.code, 403);
+}
+
+#[test]
+fn an_answer_is_made_with_the_words_of_the_page_and_only_its_own_files_are_shown() {
+    let desk = Open::new();
+    let owner = &desk.owner;
+    let there = |answer: Answer| -> serde_json::Value {
+        assert_eq!(answer.code, 200, "{}", answer.text());
+        serde_json::from_slice(&answer.body).unwrap()
+    };
+    assert!(there(desk.get(&format!("/answers/{owner}")))["days"].as_array().unwrap().is_empty());
+    assert!(desk.get(&format!("/sheet/student/{owner}.html")).text().contains("id=\"answer-make\""));
+    // this clip is no film: the words and what pictures there are make the answer, and what is missing is said
+    let made = there(desk.post("/answer", &serde_json::json!({ "owner": owner, "note": " Well done. " })));
+    assert!(made["done"].as_str().unwrap().starts_with("Made; nothing was sent."), "{made}");
+    assert!(made["done"].as_str().unwrap().contains("no swing.mp4"), "{made}");
+    let day = made["days"][0]["day"].as_str().unwrap();
+    let folder = desk.folder.path().join("out/answers").join(owner).join(day);
+    assert_eq!(std::fs::read_to_string(folder.join("note.txt")).unwrap(), "Well done.");
+    assert_eq!(desk.get(&format!("/answers/{owner}/{day}/top.jpg")).body, b"a picture");
+    assert_eq!(there(desk.get(&format!("/answers/{owner}")))["days"][0]["day"], day);
+    std::fs::write(folder.join("swing.mp4"), &desk.film).unwrap();
+    std::fs::write(folder.join("other.jpg"), SECRET).unwrap();
+    let asked = format!("Host: {}\r\n{}Range: bytes=10-19\r\n", desk.host(), desk.cookie());
+    let part = desk.raw("GET", &format!("/answers/{owner}/{day}/swing.mp4"), &asked, "");
+    assert_eq!((part.code, part.body.as_slice()), (206, &desk.film[10..20]));
+    for path in [format!("/answers/{owner}/{day}/other.jpg"), format!("/answers/nobody/{day}/top.jpg"), "/answers/nobody".to_string()] {
+        assert_eq!(desk.get(&path).code, 404, "{path}");
+    }
+    assert_eq!(desk.post("/answer", &serde_json::json!({ "owner": "nobody", "note": "" })).code, 404);
+    assert_eq!(desk.post("/answer", &serde_json::json!({ "owner": owner, "note": "x".repeat(9000) })).code, 400);
 }
 
 #[test]
@@ -240,6 +273,8 @@ fn nothing_outside_is_ever_read() {
             paths.push(format!("/video/{owner}/{up}%2f{file}"));
             paths.push(format!("/video/{up}/{file}"));
             paths.push(format!("/video/{up}%2f{owner}/{clip}"));
+            paths.push(format!("/answers/{owner}/2026-04-12/{up}%2f{file}"));
+            paths.push(format!("/answers/{owner}/{up}/{file}"));
         }
     }
     paths.push(format!("/sheet/pictures/{clip}/other.txt"));

@@ -26,7 +26,7 @@ const STRANGE: [&str; 9] = [
 /// Puts strange files into every folder below `root`, and folders of them; what they hold, by path.
 fn strange_everywhere(root: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let mut all = BTreeMap::new();
-    for name in ["mine", "reports/mine", "staging/mine", "export/mine", "sheet/pictures/mine"] {
+    for name in ["mine", "reports/mine", "staging/mine", "export/mine", "sheet/pictures/mine", "answers/mine", "answers/mine/2026-04-12"] {
         std::fs::create_dir_all(root.join(name)).unwrap();
     }
     let folders: Vec<PathBuf> =

@@ -11,7 +11,7 @@ use crate::batch::interrupt::Interrupt;
 use crate::batch::job::{FILM, Film, Job, PICTURES, SEEN, SEEN_THEN, Workers};
 use crate::error::{Error, Result};
 use crate::history::Store;
-use crate::history::trend::ClubClass;
+use crate::history::trend::{ClubClass, Trend};
 use crate::intake::admit::admit;
 use crate::judge::Identity;
 use crate::place::{self, OutFolder, ours};
@@ -30,6 +30,8 @@ pub struct Wanted {
     /// Id of the clip; otherwise the newest that says most.
     pub clip: Option<String>,
     pub against: Against,
+    /// The coach's own words in place of the draft.
+    pub note: Option<String>,
     /// Times slower than life.
     pub slower: f64,
 }
@@ -37,7 +39,7 @@ pub struct Wanted {
 /// The earlier clip to set beside it.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Against {
-    /// The one with which the trend begins, where there is one.
+    /// The earliest of the trend that it belongs to whose file still lies in the inbox, where there is one.
     First,
     Nothing,
     /// By its id.
@@ -80,28 +82,21 @@ pub fn make(
     interrupt: &Interrupt,
 ) -> Result<Made> {
     let sheet = Sheet::read(out, store, None)?;
-    let (now, note) = sheet.draft(&wanted.owner, wanted.clip.as_deref()).ok_or_else(|| {
+    let (now, draft) = sheet.draft(&wanted.owner, wanted.clip.as_deref()).ok_or_else(|| {
         let what = wanted.clip.as_deref().map_or_else(|| "a clip".to_string(), |c| format!("the clip {}", printable(c)));
         Error::Usage(format!("{what} of this student is not among the results"))
     })?;
+    let note = wanted.note.clone().unwrap_or(draft);
     let (all, trends) = sheet.of_student(&wanted.owner);
+    let staging = out.staging(&format!("{}-answer-{}", now.clip.id, std::process::id()))?;
+    let maker = Maker { out, store, settings, workers, interrupt, staging: &staging, slower: wanted.slower };
     let mut without = Vec::new();
     let then = match &wanted.against {
-        Against::Nothing => None,
-        Against::Clip(id) => Some(comparable(now, all.iter().copied().find(|r| r.clip.id == *id), id)?),
-        Against::First => {
-            let begins = trends.iter().filter(|t| t.points.iter().any(|p| p.clip == now.clip.id)).map(|t| &t.points[0]);
-            let first = begins.min_by(|a, b| a.captured.cmp(&b.captured)).map(|p| p.clip.clone());
-            let first = first.filter(|id| *id != now.clip.id).and_then(|id| all.iter().copied().find(|r| r.clip.id == id));
-            if first.is_none() {
-                without.push("no then and now: this is the first clip of its view and kind of club with a date".to_string());
-            }
-            first.filter(|r| has_swing(r))
-        }
+        Against::Nothing => Ok(None),
+        Against::Clip(id) => comparable(now, all.iter().copied().find(|r| r.clip.id == *id), id).map(Some),
+        Against::First => Ok(maker.first(now, &all, &trends, &mut without)),
     };
-    let staging = out.staging(&format!("{}-answer-{}", now.clip.id, std::process::id()))?;
-    let made = Maker { out, store, settings, workers, interrupt, staging: &staging, slower: wanted.slower }
-        .make(wanted, now, then, &note, without);
+    let made = then.and_then(|then| maker.make(wanted, now, then, &note, without));
     out.end_staging(&staging)?;
     made
 }
@@ -142,6 +137,28 @@ struct Maker<'a> {
 }
 
 impl Maker<'_> {
+    /// The earliest clip of the trend that still lies in the inbox.
+    fn first<'r>(&self, now: &Report, all: &[&'r Report], trends: &[&Trend], without: &mut Vec<String>) -> Option<&'r Report> {
+        let of = trends.iter().filter(|t| t.points.iter().any(|p| p.clip == now.clip.id));
+        let mut earlier: Vec<(&str, &str)> = of.flat_map(|t| &t.points).map(|p| (p.captured.as_str(), p.clip.as_str())).collect();
+        earlier.sort_unstable();
+        earlier.dedup();
+        let own = earlier.iter().position(|(_, clip)| *clip == now.clip.id).unwrap_or(0);
+        let mut earlier =
+            earlier[..own].iter().filter_map(|(_, clip)| all.iter().copied().find(|r| r.clip.id == *clip)).filter(|r| has_swing(r));
+        let any = earlier.clone().next().is_some();
+        let found = earlier.find(|r| self.clip(r).is_ok());
+        if found.is_none() {
+            let why = if any {
+                "the earlier clips no longer lie in the inbox"
+            } else {
+                "no earlier clip of this view and kind of club has a date"
+            };
+            without.push(format!("no then-and-now.mp4: {why}"));
+        }
+        found
+    }
+
     fn make(&self, wanted: &Wanted, now: &Report, then: Option<&Report>, note: &str, mut without: Vec<String>) -> Result<Made> {
         // made whole in a folder that is nobody's yet
         let whole = self.fresh("whole")?;

@@ -6,7 +6,7 @@ use dawnsheet::answer::{self, Against, SLOWER, SLOWEST, Wanted};
 use dawnsheet::batch::forget;
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::job::Workers;
-use dawnsheet::error::Result;
+use dawnsheet::error::{Error, Result};
 use dawnsheet::history::Store;
 use dawnsheet::report::printable;
 use dawnsheet::settings::Settings;
@@ -25,6 +25,9 @@ pub struct Answer {
     /// How many times slower than life, 1 to 16
     #[arg(long, value_name = "X", default_value_t = SLOWER, value_parser = slower)]
     slower: f64,
+    /// A text file with your words to the student, in place of the draft
+    #[arg(long, value_name = "FILE")]
+    note: Option<PathBuf>,
     /// Folder of an earlier run
     #[arg(long, default_value = "out", value_name = "DIR")]
     out: PathBuf,
@@ -50,7 +53,8 @@ pub fn answer(a: &Answer) -> Result<u8> {
         Some(id) => Against::Clip(whole(id)?),
     };
     let clip = a.clip.as_deref().map(whole).transpose()?;
-    let wanted = Wanted { owner: whom.owner.clone(), clip, against, slower: a.slower };
+    let note = a.note.as_deref().map(|f| std::fs::read_to_string(f).map_err(Error::file(f))).transpose()?;
+    let wanted = Wanted { owner: whom.owner.clone(), clip, against, note, slower: a.slower };
     // nobody erases the student meanwhile
     let _beside = out.lock_beside()?;
     let made = answer::make(&out, &store, &wanted, &settings, &Workers::new()?.side_by_side(1), &Interrupt::default())?;

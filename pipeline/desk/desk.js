@@ -1,5 +1,55 @@
 // The film frame by frame, and verdicts by key. All words come from the server.
 "use strict";
+// The answer to a student: made on request, looked at here.
+(function () {
+  var place = document.getElementById("answer");
+  if (!place) { return; }
+  var make = document.getElementById("answer-make");
+  var status = document.getElementById("answer-status");
+  var films = document.getElementById("answer-films");
+  var names = { "swing.mp4": "The swing", "then-and-now.mp4": "Then and now" };
+
+  function element(name, text) {
+    var e = document.createElement(name);
+    if (text) { e.textContent = text; }
+    return e;
+  }
+
+  function show(there, fresh) {
+    films.textContent = "";
+    var day = there.days[0];
+    if (!day) { return; }
+    films.append(element("p", "Answer of " + day.day + ", in " + day.folder + ": answer.html holds all of it."));
+    Object.keys(names).filter(function (n) { return day.files.indexOf(n) >= 0; }).forEach(function (n) {
+      var figure = element("figure"), film = element("video");
+      film.controls = film.muted = film.playsInline = true;
+      film.preload = "metadata";
+      film.setAttribute("aria-label", names[n]);
+      // what was made anew has the same address
+      film.src = "/answers/" + place.dataset.owner + "/" + day.day + "/" + n + (fresh ? "?" + Date.now() : "");
+      figure.append(film, element("figcaption", names[n]));
+      films.append(figure);
+    });
+  }
+
+  function answered(answer) {
+    if (!answer.ok) { return answer.text().then(function (why) { throw new Error(why); }); }
+    return answer.json();
+  }
+
+  make.addEventListener("click", function () {
+    make.disabled = true;
+    status.textContent = "Being made: some seconds\u2026";
+    var body = JSON.stringify({ owner: place.dataset.owner, note: document.getElementById("draft").value });
+    fetch("/answer", { method: "POST", headers: { "Content-Type": "application/json" }, body: body })
+      .then(answered)
+      .then(function (there) { status.textContent = there.done; show(there, true); })
+      .catch(function (e) { status.textContent = "Not made: " + e.message; })
+      .then(function () { make.disabled = false; });
+  });
+  fetch("/answers/" + place.dataset.owner).then(answered).then(show).catch(function () {});
+})();
+
 (function () {
   var desk = document.getElementById("desk");
   if (!desk) { return; }

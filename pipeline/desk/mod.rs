@@ -1,5 +1,6 @@
 //! The desk: the morning sheet with the clips to play and a verdict by one key, served to this machine alone.
 
+mod answers;
 mod footage;
 mod guard;
 mod pages;
@@ -122,6 +123,9 @@ fn router(desk: Arc<Desk>) -> Router {
         .route("/sheet/student/{page}", get(pages::student))
         .route("/sheet/pictures/{clip}/{file}", get(pages::picture))
         .route("/video/{owner}/{clip}", get(footage::film))
+        .route("/answers/{owner}", get(answers::list))
+        .route("/answers/{owner}/{day}/{file}", get(answers::file))
+        .route("/answer", post(answers::make))
         .route("/verdict", post(pages::verdict))
         .route("/undo", post(pages::undo))
         .fallback(pages::nothing)

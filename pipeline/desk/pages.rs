@@ -56,7 +56,7 @@ pub async fn desk_script() -> Response {
 }
 
 /// Runs what reads files or the store beside the requests, and says what became of it.
-async fn aside<T: IntoResponse + Send + 'static>(
+pub async fn aside<T: IntoResponse + Send + 'static>(
     desk: Arc<Desk>,
     work: impl FnOnce(&Desk) -> Result<Option<T>> + Send + 'static,
 ) -> Response {

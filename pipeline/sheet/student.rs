@@ -28,6 +28,7 @@ struct Pair {
 pub struct StudentPage {
     base: &'static str,
     live: bool,
+    owner: String,
     student: String,
     working_on: Option<String>,
     headline: String,
@@ -68,6 +69,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
     StudentPage {
         base: "../",
         live,
+        owner: newest.stored.owner.clone(),
         working_on: super::parts::working_on(newest),
         said: of_entries(given, entries),
         student: words::student(newest.report().clip.student.as_deref()),
