@@ -1,12 +1,13 @@
-//! What is called a trend, and what is not.
+//! What is called a trend, and what is not; and what goes with what.
 
 mod support;
 
 use dawnsheet::history::store::Stored;
 use dawnsheet::history::trend::{ClubClass, Trend, Word, csv, sparkline, trends};
 use dawnsheet::intake::names::slug;
-use dawnsheet::report::types::CapturedSource;
-use support::Builder;
+use dawnsheet::report::types::{CapturedSource, From, Measured, Metric};
+use dawnsheet::sheet;
+use support::{Builder, out_folder};
 
 /// Clips of one student, a day each, a month apart, with these head drifts (cm) and half-widths of the interval.
 fn clips(values: &[f64], half: f64) -> Vec<Stored> {
@@ -149,4 +150,39 @@ fn a_long_rise_that_ends_far_below_its_start_is_no_improvement() {
     let (change, order) = (t.change.unwrap(), t.any_time.unwrap());
     assert!(t.corrected < 0.05 && order.is_rise() && change < -t.error_of_change, "what this test is about: {t:?}");
     assert_eq!(t.word, Word::Steady, "{}", t.reason);
+}
+
+/// Eight clips of one student, with these tilts of the shoulders and slides of the hip.
+fn set_ups(root: &std::path::Path, student: &str, tilts: &[f64], slides: &[f64]) -> String {
+    let (out, mut store) = out_folder(root);
+    for (i, (tilt, slide)) in tilts.iter().zip(slides).enumerate() {
+        let seed = student.len() as u64 * 100 + i as u64;
+        let clip = Builder::new(seed, student, &format!("2026-0{}-12", i % 8 + 1)).value("trail_hip_travel_cm", *slide, 1.0).change(|r| {
+            let unit = "deg".to_string();
+            let from = From::KeyPoint;
+            let tilt = Measured { value: *tilt, low: tilt - 3.0, high: tilt + 3.0, unit, frames: Vec::new(), from };
+            r.swings[0].metrics.insert("shoulder_tilt_address_deg".into(), Metric::Value(tilt));
+        });
+        clip.record(&mut store);
+    }
+    sheet::write(&out, &store, None, None).unwrap();
+    let page = std::fs::read_dir(root.join("sheet/student")).unwrap().map(|e| e.unwrap().path());
+    let of = page.into_iter().find(|p| p.file_name().unwrap().to_string_lossy().starts_with(&student.to_lowercase())).unwrap();
+    std::fs::read_to_string(of).unwrap()
+}
+
+#[test]
+fn what_goes_with_what_is_told_where_it_stands_out_and_not_elsewhere() {
+    let folder = tempfile::tempdir().unwrap();
+    let slides = [9.0, 8.0, 7.5, 6.0, 5.0, 4.0, 3.0, 1.0];
+    // the less tilt, the more slide; two neighbours exchanged
+    let page = set_ups(folder.path(), "Ada", &[1.0, 0.0, 2.0, 4.0, 5.0, 6.0, 8.0, 9.0], &slides);
+    assert!(page.contains("In 8 clips: the larger") && page.contains("the smaller"), "{page}");
+    assert!(page.contains("a set-up without tilt for a root of sway (in these clips it shows)"), "{page}");
+    assert_eq!(page.matches("Each dot is a clip.").count(), 1);
+    let page = set_ups(folder.path(), "Bea", &[4.0, 9.0, 1.0, 6.0, 2.0, 8.0, 3.0, 5.0], &slides);
+    assert!(page.contains("Nothing stands out in these 8 clips") && page.contains("(in these clips it does not show)"), "{page}");
+    assert!(!page.contains("Each dot is a clip."));
+    let page = set_ups(folder.path(), "Eve", &[1.0, 2.0, 3.0, 4.0, 5.0], &slides[..5]);
+    assert!(!page.contains("What goes with what"), "five clips are not asked");
 }

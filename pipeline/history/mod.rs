@@ -1,5 +1,6 @@
 //! The store: results, what was seen, attempts, the coach's verdicts; and what a student's results say over time.
 
+pub mod association;
 #[cfg(feature = "queue")]
 pub mod connect;
 pub mod elsewhere;

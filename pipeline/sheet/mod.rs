@@ -8,6 +8,7 @@ mod clip;
 mod curves;
 mod desk;
 mod gather;
+mod goes_with;
 mod index;
 mod judged;
 pub mod letters;
@@ -24,6 +25,7 @@ use crate::batch::skipped;
 use crate::batch::summary::{NIGHT, Summary};
 use crate::error::{Error, Result};
 use crate::history::Store;
+use crate::history::association::{self, Association};
 use crate::history::trend::{Trend, trends};
 use crate::place::{self, OutFolder, Pen, ours};
 use crate::report::Report;
@@ -33,7 +35,7 @@ use gather::{Entry, Gathered, gather};
 use judged::{by_clip, of_entries};
 pub use parts::{ours_in_words, sign};
 use rayon::prelude::*;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 /// Style and script of the pages.
@@ -44,6 +46,8 @@ pub const SCRIPT: &str = include_str!("templates/sheet.js");
 pub struct Sheet {
     gathered: Gathered,
     trends: Vec<Trend>,
+    /// What goes with what, by student.
+    associations: BTreeMap<String, Vec<Association>>,
     night: Option<Summary>,
     since: Option<String>,
 }
@@ -55,7 +59,12 @@ impl Sheet {
         let night = if since.is_none() { store.note(NIGHT)?.and_then(|t| serde_json::from_str(&t).ok()) } else { None };
         let gathered = gather(out, store, night.as_ref(), since)?;
         let trends = trends(gathered.entries.iter().map(|e| &e.stored));
-        Ok(Sheet { gathered, trends, night, since: since.map(Into::into) })
+        let mut of_each: BTreeMap<&str, Vec<&Report>> = BTreeMap::new();
+        for e in &gathered.entries {
+            of_each.entry(&e.stored.owner).or_default().push(e.report());
+        }
+        let associations = of_each.into_iter().filter_map(|(owner, of)| Some((owner.to_string(), association::of_student(of)?))).collect();
+        Ok(Sheet { gathered, trends, associations, night, since: since.map(Into::into) })
     }
 
     /// Reads the coach's verdicts again.
@@ -101,7 +110,8 @@ impl Sheet {
             return Ok(None);
         }
         let own: Vec<_> = self.trends.iter().filter(|t| t.owner == owner).collect();
-        Ok(Some(rendered(&student::page(&entries, &own, &by_clip(&self.gathered.verdicts), live))?))
+        let together = goes_with::goes_with(&self.associations, owner);
+        Ok(Some(rendered(&student::page(&entries, &own, together, &by_clip(&self.gathered.verdicts), live))?))
     }
 
     /// The draft note to a student, about the clip with this id or the newest that says most, and that clip.

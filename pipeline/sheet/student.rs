@@ -2,6 +2,7 @@
 
 use super::chart::{Chart, chart};
 use super::gather::{Entry, newest_first};
+use super::goes_with::GoesWith;
 use super::index::{Row, row_with_place};
 use super::judged::{ByClip, Said, of_entries};
 use super::{letters, words};
@@ -37,14 +38,16 @@ pub struct StudentPage {
     /// Whether all clips show one golfer, where that is asked.
     question: Option<String>,
     series: Vec<Series>,
+    goes_with: Option<GoesWith>,
     draft: String,
     pairs: Vec<Pair>,
     clips: Vec<Row>,
     said: Vec<Said>,
 }
 
-/// The page of one student from all their clips (at least one), their trends and the coach's verdicts on any clip.
-pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -> StudentPage {
+/// The page of one student from all their clips (at least one), their trends, what goes with what in them, and the coach's verdicts
+/// on any clip.
+pub fn page(entries: &[&Entry], trends: &[&Trend], goes_with: Option<GoesWith>, given: &ByClip, live: bool) -> StudentPage {
     let mut by_age: Vec<&Entry> = entries.to_vec();
     by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
     let newest = telling(&by_age);
@@ -77,6 +80,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], given: &ByClip, live: bool) -
         undated: undated(entries),
         question: questions(entries.iter().map(|e| &e.stored)).pop().map(|q| printable(&q.text)),
         series,
+        goes_with,
         draft: letters::note(newest.report(), &newest.past.changes, trends, super::parts::asks_again(newest)),
         pairs: pairs(&by_age),
         clips,
