@@ -6,6 +6,7 @@ mod clip;
 mod elsewhere;
 #[cfg(feature = "queue")]
 mod fleet;
+mod limits;
 mod students;
 mod trend;
 
@@ -46,6 +47,8 @@ enum Command {
     Sheet(Sheet),
     /// Say whether a student's faults truly change, or only within the error of measurement
     Trend(trend::Trend),
+    /// Say how many clips would be flagged at other limits, and write the choice into a settings file
+    Limits(limits::Limits),
     /// Judge key points that were kept elsewhere (FOLDER/<student>/<day>.npz) as if their clips had come in
     TakeIn(TakeIn),
     /// Record whether you agree with a verdict; the sheet says how often its flags were right
@@ -183,6 +186,7 @@ pub fn run(cli: Cli) -> Result<u8> {
             Ok(0)
         }
         Command::Trend(a) => trend::run(&a),
+        Command::Limits(a) => limits::limits(&a),
         Command::TakeIn(a) => run_take_in(&a),
         Command::Verdict(a) => after::judge(&a),
         Command::Desk(a) => after::desk(&a),

@@ -73,6 +73,26 @@ fn every_upload_is_accounted_for_and_usable() {
     assert!(night.place.reports().iter().all(|r| r.usable));
 }
 
+/// What is tried at other limits is judged by the same rules, from what the report says.
+#[test]
+fn verdicts_from_the_reports_at_the_limits_in_force_are_those_of_the_reports() {
+    let store = dawnsheet::history::Store::open(&night().place.out().join("dawnsheet.sqlite")).unwrap();
+    let mut compared = 0;
+    for (stored, identity) in store.results().unwrap() {
+        let identity: dawnsheet::judge::Identity = serde_json::from_str(&identity).unwrap();
+        let again = dawnsheet::judge::verdicts_at(&stored.report, &identity.brief, &Settings::default());
+        let main = stored.report.swings.iter().find(|s| s.main).unwrap();
+        assert_eq!(again.keys().collect::<Vec<_>>(), main.faults.keys().collect::<Vec<_>>());
+        for (name, fault) in &main.faults {
+            assert_eq!(again[name].verdict, fault.verdict, "{}: {name:?}", stored.report.clip.file);
+            let both = again[name].probability.zip(fault.probability);
+            assert!(both.is_none_or(|(a, b)| (a - b).abs() < 0.02), "{both:?}");
+            compared += 1;
+        }
+    }
+    assert!(compared >= 15);
+}
+
 #[test]
 fn view_side_and_swings_are_seen() {
     for truth in truths() {

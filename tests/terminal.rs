@@ -276,3 +276,39 @@ fn what_is_looked_at_and_what_lies_in_the_inbox_are_told_apart_and_agree_with_th
     let again = place.run(&["--settings", &settings]);
     assert!(!again.stderr.contains("to look at"), "nothing is looked at: {}", again.stderr);
 }
+
+#[test]
+fn other_limits_are_tried_before_they_are_taken() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, mut store) = out_folder(&folder.path().join("out"));
+    // slides of six students; measured within 2 cm
+    for (i, slide) in [1.0, 4.9, 9.8, 12.0, 14.0, 20.0].into_iter().enumerate() {
+        let clip = Builder::new(i as u64, &format!("Student {i}"), &format!("2026-04-{:02}", i + 1));
+        clip.value("trail_hip_travel_cm", slide, 2.0).record(&mut store);
+    }
+    drop(store);
+    let out = folder.path().join("out");
+    let file = folder.path().join("settings.toml");
+    let ask = |more: &[&str]| dawnsheet(&[&["limits", "--out", out.to_str().unwrap()], more].concat());
+    let ran = ask(&[]);
+    assert_eq!(ran.code, 0, "{}", ran.stderr);
+    let line = |name: &str| -> Vec<String> {
+        let row = ran.stdout.lines().skip_while(|l| !l.starts_with("Sway")).find(|l| l.trim_start().starts_with(name)).unwrap();
+        row.split_whitespace().map(String::from).collect()
+    };
+    // limit 5: four are over it, 4.9 may be, 1 is not
+    assert_eq!(line("as now")[2..6], ["4", "1", "1", "0"], "{}", ran.stdout);
+    // limit 10: 9.8 may be over it
+    assert_eq!(line("2.00 times")[2..6], ["3", "1", "2", "0"], "{}", ran.stdout);
+    assert!(ran.stdout.contains("Student 5, 6 Apr 2026") && ran.stdout.contains("higher than 92 % of 6 (83 to 100)"), "{}", ran.stdout);
+    let ran = ask(&["--set", "trail_hip_travel_cm=16", "--write", file.to_str().unwrap()]);
+    assert!(ran.stdout.lines().any(|l| l.trim_start().starts_with("as set")), "{}", ran.stdout);
+    assert_eq!(std::fs::read_to_string(&file).unwrap(), "[limits]\ntrail_hip_travel_cm = 16.0\n");
+    assert_eq!(dawnsheet::settings::Settings::load(Some(&file)).unwrap().limits.trail_hip_travel_cm, 16.0);
+    let ran = ask(&["--set", "trail_hip_travel_cm=7", "--write", file.to_str().unwrap()]);
+    assert!(ran.code == 2 && ran.stderr.contains("is there already") && ran.stderr.contains("trail_hip_travel_cm = 7.0"), "{}", ran.stderr);
+    assert!(std::fs::read_to_string(&file).unwrap().contains("16.0"), "a settings file is not overwritten");
+    let ran = ask(&["--set", "trail_hip_travl_cm=7"]);
+    assert!(ran.code == 2 && ran.stderr.contains("did you mean 'trail_hip_travel_cm'"), "{}", ran.stderr);
+    assert_eq!(ask(&["--set", "trail_hip_travel_cm=ninety"]).code, 2);
+}

@@ -1,6 +1,7 @@
 //! The store: results, what was seen, attempts, the coach's verdicts; and what a student's results say over time.
 
 pub mod association;
+pub mod at_limits;
 #[cfg(feature = "queue")]
 pub mod connect;
 pub mod elsewhere;

@@ -9,7 +9,7 @@ pub use verdicts::probability_over;
 use crate::intake::Brief;
 use crate::measure::budget::{Budget, judging_sha256};
 use crate::measure::proportions::proportions;
-use crate::measure::{self, Context, Quantities, measure, names, shown};
+use crate::measure::{self, Context, Quantities, Reading, measure, names, shown};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::types::*;
 use crate::report::{Reason, ReasonCode, Severity};
@@ -162,6 +162,20 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
     };
     verdicts::conclude(&mut report);
     report
+}
+
+/// The verdicts of a report's main swing at other limits, from the values and intervals that the report has.
+pub fn verdicts_at(report: &Report, brief: &Brief, settings: &Settings) -> BTreeMap<FaultName, Fault> {
+    let Some(main) = report.swings.iter().find(|s| s.main) else { return BTreeMap::new() };
+    let read = |m: &Metric| match m {
+        Metric::Missing { why, .. } => Err(why.clone()),
+        Metric::Value(m) => Ok(Reading { value: m.value, sd: (m.high - m.value) / 1.96, frames: Vec::new(), from: m.from }),
+    };
+    let quantities: Quantities = names::ALL.iter().filter_map(|n| Some((n.name, read(main.metrics.get(n.name)?)))).collect();
+    let view = report.view.as_ref().map_or(ViewKind::Other, |v| v.kind);
+    let mut faults = verdicts::faults(&quantities, view, brief, settings);
+    verdicts::doubt(&mut faults, &main.shown);
+    faults
 }
 
 fn context<'a>(seen: &'a Seen, read: &'a SwingRead, brief: &Brief, settings: &'a Settings) -> Context<'a> {
