@@ -5,6 +5,7 @@ mod clip;
 mod elsewhere;
 #[cfg(feature = "queue")]
 mod fleet;
+mod ruler;
 mod students;
 mod trend;
 
@@ -49,6 +50,8 @@ enum Command {
     TakeIn(TakeIn),
     /// Record whether you agree with a verdict; the sheet says how often its flags were right
     Verdict(after::Judge),
+    /// Say how well the program measures on your own clips, by those that you measured by hand
+    Ruler(ruler::Ruler),
     /// Go through the sheet on a local page, with the clips to play and a verdict by one key
     Desk(after::Desk),
     /// Write a student's measurements, or what was seen of the body, for other programs
@@ -182,6 +185,7 @@ pub fn run(cli: Cli) -> Result<u8> {
         Command::Trend(a) => trend::run(&a),
         Command::TakeIn(a) => run_take_in(&a),
         Command::Verdict(a) => after::judge(&a),
+        Command::Ruler(a) => ruler::run(&a),
         Command::Desk(a) => after::desk(&a),
         Command::Export(a) => after::export(&a),
         Command::Forget(a) => students::forget(&a),

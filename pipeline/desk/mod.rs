@@ -3,6 +3,7 @@
 mod footage;
 mod guard;
 mod pages;
+mod ruler;
 
 use crate::batch::forget::INBOX;
 use crate::error::{Error, Result};
@@ -122,6 +123,12 @@ fn router(desk: Arc<Desk>) -> Router {
         .route("/sheet/student/{page}", get(pages::student))
         .route("/sheet/pictures/{clip}/{file}", get(pages::picture))
         .route("/video/{owner}/{clip}", get(footage::film))
+        .route("/ruler/index.html", get(ruler::index))
+        .route("/ruler/ruler.js", get(ruler::script))
+        .route("/ruler/draw.js", get(ruler::draw_script))
+        .route("/ruler/clip/{page}", get(ruler::clip))
+        .route("/ruler/marks", post(ruler::marks))
+        .route("/ruler/draw", post(ruler::draw_ten))
         .route("/verdict", post(pages::verdict))
         .route("/undo", post(pages::undo))
         .fallback(pages::nothing)
