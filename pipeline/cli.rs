@@ -7,6 +7,7 @@ mod elsewhere;
 #[cfg(feature = "queue")]
 mod fleet;
 mod limits;
+mod ruler;
 mod students;
 mod trend;
 
@@ -53,6 +54,8 @@ enum Command {
     TakeIn(TakeIn),
     /// Record whether you agree with a verdict; the sheet says how often its flags were right
     Verdict(after::Judge),
+    /// Say how well the program measures on your own clips, by those that you measured by hand
+    Ruler(ruler::Ruler),
     /// Go through the sheet on a local page, with the clips to play and a verdict by one key
     Desk(after::Desk),
     /// Make the answer to a student: the swing as a film with its lines, then beside now, the note; nothing is sent
@@ -189,6 +192,7 @@ pub fn run(cli: Cli) -> Result<u8> {
         Command::Limits(a) => limits::limits(&a),
         Command::TakeIn(a) => run_take_in(&a),
         Command::Verdict(a) => after::judge(&a),
+        Command::Ruler(a) => ruler::run(&a),
         Command::Desk(a) => after::desk(&a),
         Command::Answer(a) => answer::answer(&a),
         Command::Export(a) => after::export(&a),

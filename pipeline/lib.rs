@@ -27,6 +27,8 @@ pub mod judge; //    gates, verdicts, roots: everything seen -> report
 
 pub mod history; //  the store of results and attempts, the coach's verdicts, trends
 
+pub mod ruler; //    what the coach measures by hand, and what it says of the program
+
 pub mod batch; //    the night: work list, worker processes, summary
 pub mod export; //   a student's clips in formats of other programs
 

@@ -4,8 +4,14 @@ mod support;
 
 use dawnsheet::batch::forget::INBOX;
 use dawnsheet::history::Store;
-use dawnsheet::pose::models::hex;
+use dawnsheet::intake::Brief;
+use dawnsheet::judge::{self, Identity};
+use dawnsheet::place::OutFolder;
+use dawnsheet::pose::models::{ModelChoice, Models, hex};
+use dawnsheet::report::Report;
 use dawnsheet::report::types::{FaultName, Verdict};
+use dawnsheet::seen::Seen;
+use dawnsheet::settings::Settings;
 use sha2::{Digest, Sha256};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
@@ -535,4 +541,146 @@ fn footage_that_lies_on_its_side_stands_at_the_desk() {
         style.contains("rotate(90deg)") && style.contains(".turned[data-turned=\"270\"] video") && style.contains("rotate(270deg)"),
         "{style}"
     );
+}
+
+/// A face-on clip as it was measured, with what was seen of it, in the open desk: owner, clip, page, report.
+fn measured(desk: &Open) -> (String, String, String, Report) {
+    let out = OutFolder::open(&desk.folder.path().join("out")).unwrap();
+    let bytes = b"another film";
+    std::fs::write(desk.folder.path().join("inbox/Ada/face-on.mp4"), bytes).unwrap();
+    let sha256 = hex(&Sha256::digest(bytes));
+    let brief = Brief { file: "Ada/face-on.mp4".into(), student: Some("Ada".into()), stature_cm: Some(180.0), ..Brief::default() };
+    let identity = Identity { sha256, bytes: bytes.len() as u64, brief };
+    let kept = support::repository("fixtures/keypoints/sway.npz");
+    let seen = Seen::read(&kept).unwrap();
+    std::fs::create_dir_all(out.keypoints(identity.id()).unwrap().parent().unwrap()).unwrap();
+    std::fs::copy(&kept, out.keypoints(identity.id()).unwrap()).unwrap();
+    let report = judge::judge(&seen, &identity, ModelChoice::Accurate, &Models::locate(), &Settings::default());
+    desk.store().record(&desk.owner, "key", &serde_json::to_string(&identity).unwrap(), &report, None).unwrap();
+    let sheet = desk.get("/sheet/index.html").text();
+    let page = sheet.match_indices("clip/").map(|(i, _)| sheet[i + 5..].split('"').next().unwrap().to_string());
+    let page = page.into_iter().find(|p| p.contains(identity.id())).expect("a page of its own");
+    (desk.owner.clone(), identity.id().into(), page, report)
+}
+
+/// Points in their places: where the program read them.
+fn points(report: &Report) -> serde_json::Value {
+    let swing = report.swings.iter().find(|s| s.main).unwrap();
+    let (hip, top, late) = (&swing.shown["hip_furthest"], &swing.shown["top"], &swing.shown["late_follow_through"]);
+    let level = hip.places["trail_hip"][1];
+    let (address, back) = (swing.events.takeaway.unwrap().time_s, swing.events.top.unwrap().time_s);
+    let at = |time: f64, p: [f64; 2]| serde_json::json!({ "time": time, "x": p[0], "y": p[1] });
+    let end = swing.events.chest_high_follow_through.unwrap().time_s;
+    serde_json::json!({
+        "foot_address": at(address, [hip.edges["foot_edge"], level + 300.0]), "hip_address": at(address, [hip.edges["hip_edge_home"], level]),
+        "head_address": at(address, top.places["head_home"]), "hip_furthest": at(back, [hip.edges["hip_edge"], level]),
+        "head_top": at(back, top.places["head"]), "shoulder_late": at(end, late.places["lead_shoulder"]),
+        "elbow_late": at(end, late.places["lead_elbow"]), "grip_late": at(end, late.places["grip"]),
+    })
+}
+
+/// Until a clip's points are kept, nothing that the desk sends for marking it holds what the program measured: no value or end of an
+/// interval, no verdict, no place where it read. Afterwards the answer does.
+#[test]
+fn the_page_to_mark_on_is_blind_until_the_points_are_kept() {
+    let desk = Open::new();
+    let (owner, clip, page, report) = measured(&desk);
+    let swing = report.swings.iter().find(|s| s.main).unwrap();
+    let mut secrets: Vec<String> = vec!["flagged".into(), "borderline".into(), "clear".into(), "data-shown".into()];
+    for name in ["trail_hip_travel_cm", "hip_edge_inside_foot_cm", "head_lateral_top_cm", "lead_elbow_bow_late_upper_arms"] {
+        let m = swing.metrics[name].measured().unwrap();
+        secrets.extend([m.value, m.low, m.high].iter().flat_map(|v| [format!("{:.1}", v.abs()), format!("{:.3}", v.abs())]));
+        secrets.push(name.into());
+    }
+    for shown in swing.shown.values() {
+        secrets.extend(shown.places.values().flatten().chain(shown.edges.values()).map(|v| format!("{v:.1}")));
+    }
+    secrets.extend(report.needs_look_because.iter().cloned());
+    let holds = |text: &str, secret: &str| {
+        let mut words = text.split(|c: char| !(c.is_alphanumeric() || "._-".contains(c)));
+        if secret.contains(' ') { text.contains(secret) } else { words.any(|w| w == secret) }
+    };
+    // what every page holds (drawn signs, the footer) tells nothing of this clip
+    let everywhere = desk.get("/ruler/index.html").text();
+    secrets.retain(|s| !holds(&everywhere, s));
+    assert!(secrets.len() > 40, "{secrets:?}");
+    let sees = |text: &str| -> Vec<String> { secrets.iter().filter(|s| holds(text, s)).cloned().collect() };
+    let blind = desk.get(&format!("/ruler/clip/{page}"));
+    assert_eq!(blind.code, 200);
+    let text = blind.text();
+    assert_eq!(sees(&text), Vec::<String>::new(), "{text}");
+    assert!(text.matches("<li data-place=").count() == 8 && text.contains("data-owner=") && !text.contains("style=\""), "{text}");
+    assert_eq!(text.matches("<script").count(), text.matches("<script src=").count());
+    // the sheet's own page of the same clip is not blind: the search finds what is there
+    assert!(!sees(&desk.get(&format!("/sheet/clip/{page}")).text()).is_empty());
+    // what looks like a slip is asked about, and still nothing is told
+    let mut slip = points(&report);
+    slip["head_top"]["x"] = serde_json::json!(3.0);
+    let send = |marks: &serde_json::Value, sure: bool| {
+        desk.post("/ruler/marks", &serde_json::json!({ "owner": owner, "clip": clip, "marks": marks, "sure": sure }))
+    };
+    let asked = send(&slip, false);
+    let answer: serde_json::Value = serde_json::from_slice(&asked.body).unwrap();
+    assert_eq!((asked.code, &answer["kept"]), (200, &serde_json::json!(false)));
+    assert!(answer["questions"][0].as_str().unwrap().contains("same head") && answer["rows"].as_array().unwrap().is_empty());
+    assert_eq!(sees(&asked.text()), Vec::<String>::new());
+    assert!(desk.store().marked().unwrap().is_empty());
+    // kept: by hand and by the program, side by side
+    let done: serde_json::Value = serde_json::from_slice(&send(&points(&report), false).body).unwrap();
+    assert_eq!(done["kept"], true, "{done}");
+    let rows = done["rows"].as_array().unwrap();
+    let slide = swing.metrics["trail_hip_travel_cm"].measured().unwrap();
+    assert!(rows.len() == 5 && rows[0][2].as_str().unwrap().starts_with(&format!("{:.1} cm", slide.value)), "{done}");
+    let kept = desk.store().marked().unwrap();
+    assert!(kept.len() == 1 && kept[0].clip == clip && kept[0].by_hand.contains("hip_edge_inside_foot_cm"));
+    // again: beside the first; and what is sure is kept whatever is asked
+    let second: serde_json::Value = serde_json::from_slice(&send(&slip, true).body).unwrap();
+    assert!(second["kept"] == true && second["done"].as_str().unwrap().contains("first, which counts"), "{second}");
+    assert_eq!(desk.store().marked().unwrap()[0], kept[0]);
+    let told = desk.get("/ruler/index.html").text();
+    assert!(told.contains("One clip measured by hand") && told.contains("Too few to tell"), "{told}");
+}
+
+/// Marks and draws are taken from the desk's own pages with the key alone; what is no mark changes nothing.
+#[test]
+fn marks_from_elsewhere_or_malformed_change_nothing() {
+    let desk = Open::new();
+    let (owner, clip, page, report) = measured(&desk);
+    let (host, cookie) = (desk.host(), desk.cookie());
+    let good = serde_json::json!({ "owner": owner, "clip": clip, "marks": points(&report), "sure": true });
+    for (path, body) in [("/ruler/marks", good.to_string()), ("/ruler/draw", "{}".to_string())] {
+        let json = "Content-Type: application/json\r\n";
+        let own = format!("Origin: http://{host}\r\n");
+        for origin in ["Origin: http://evil.example\r\n", "Origin: null\r\n", ""] {
+            assert_eq!(desk.raw("POST", path, &format!("Host: {host}\r\n{cookie}{json}{origin}"), &body).code, 403, "{path} {origin:?}");
+        }
+        assert_eq!(desk.raw("POST", path, &format!("Host: {host}\r\n{json}{own}"), &body).code, 403, "{path} without the key");
+        assert_eq!(desk.raw("POST", path, &format!("Host: {host}\r\n{cookie}{own}Content-Type: text/plain\r\n"), &body).code, 415);
+        for broken in ["", "{", "[]", "{\"owner\":1}", "{\"more\":1}"] {
+            let answer = desk.raw("POST", path, &format!("Host: {host}\r\n{cookie}{json}{own}"), broken);
+            assert!((400..500).contains(&answer.code), "{path} {broken}: {}", answer.code);
+        }
+    }
+    let refused = |change: &dyn Fn(&mut serde_json::Value)| {
+        let mut body = good.clone();
+        change(&mut body);
+        let answer = desk.post("/ruler/marks", &body);
+        assert!((400..500).contains(&answer.code), "{}: {}", answer.code, answer.text());
+    };
+    refused(&|b| b["marks"]["head_top"]["x"] = serde_json::json!(99999.0));
+    refused(&|b| b["marks"]["head_top"]["x"] = serde_json::json!("left"));
+    refused(&|b| b["marks"]["head_top"]["time"] = serde_json::json!(-3.0));
+    refused(&|b| b["marks"]["left_ear"] = b["marks"]["head_top"].clone());
+    refused(&|b| b["marks"] = serde_json::json!({}));
+    refused(&|b| b["owner"] = serde_json::json!("../ada"));
+    refused(&|b| b["clip"] = serde_json::json!(desk.clip));
+    assert!(desk.store().marked().unwrap().is_empty(), "nothing was kept");
+    assert_eq!(desk.get("/ruler/clip/..%2f..%2fsecret.txt").code, 404);
+    assert_eq!(desk.raw("GET", &format!("/ruler/clip/{page}"), &format!("Host: {host}\r\n"), "").code, 403);
+    // drawn by the desk's own page: the one clip that can be marked, and no second time
+    for _ in 0..2 {
+        assert_eq!(desk.post("/ruler/draw", &serde_json::json!({})).text(), "{\"waiting\":1}");
+    }
+    assert!(desk.get("/ruler/index.html").text().contains(&format!("clip/{page}")));
+    assert_eq!(desk.store().marked().unwrap().len(), 1);
 }

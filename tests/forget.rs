@@ -5,6 +5,7 @@ mod support;
 use dawnsheet::batch::forget::{self, INBOX};
 use dawnsheet::batch::summary::Summary;
 use dawnsheet::history::Store;
+use dawnsheet::history::marked::{Kind, Marked};
 use dawnsheet::history::store::Attempt;
 use dawnsheet::intake::names::{folded, slug, slug_as_spelled};
 use dawnsheet::{place, sheet};
@@ -19,6 +20,15 @@ fn kept(root: &Path, seed: u64, student: &str, owner: &str) -> String {
     let text = clip.report.to_json();
     let (owner, id) = clip.record_as(owner, &mut store);
     place::write(&out.report(&owner, &id).unwrap(), text.as_bytes()).unwrap();
+    let row = |kind, marks: &str| Marked {
+        owner: owner.clone(),
+        clip: id.clone(),
+        kind,
+        made_at: String::new(),
+        marks: marks.into(),
+        by_hand: "{}".into(),
+    };
+    store.add_marked(&[row(Kind::Drawn, "{}"), row(Kind::Marked, "{\"head_top\":{}}")]).unwrap();
     sheet::write(&out, &store, None, None).unwrap();
     id
 }
@@ -158,7 +168,9 @@ proptest! {
         prop_assert!(found.iter().any(|w| w.owner == owner), "{asked} means {owner}: {found:?}");
         prop_assert!(!found.iter().any(|w| w.owner == slug(Some(&other))));
         for whom in &found {
+            prop_assert!(store.marked().unwrap().iter().any(|m| m.owner == whom.owner));
             let mut done = forget::forget(&out, &mut store, None, whom).unwrap();
+            prop_assert!(store.marked().unwrap().iter().all(|m| m.owner != whom.owner), "what was marked by hand goes too");
             sheet::write(&out, &store, None, None).unwrap();
             forget::prove(&out, &store, whom, &mut done).unwrap();
             if whom == found.last().unwrap() {

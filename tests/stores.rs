@@ -7,6 +7,7 @@ mod support;
 
 use cluster::{Cluster, PASSWORD};
 use dawnsheet::error::Error;
+use dawnsheet::history::marked::{Kind, Marked};
 use dawnsheet::history::postgres::Postgres;
 use dawnsheet::history::store::{Attempt, Lease};
 use dawnsheet::history::verdicts::Given;
@@ -62,6 +63,7 @@ fn holds(s: &mut dyn Results) {
     assert_eq!(s.failures("k9").unwrap(), 0);
     fences(s);
     words(s);
+    marks(s);
     // notes, skipping, retention
     assert_eq!(s.note("inbox").unwrap(), None);
     s.set_note("inbox", "/a").unwrap();
@@ -134,6 +136,35 @@ fn words(s: &mut dyn Results) {
     assert!(s.take_back_verdict("fay", &id).unwrap().is_some());
 }
 
+fn marked(owner: &str, clip: &str, kind: Kind, made_at: &str, marks: &str) -> Marked {
+    Marked { owner: owner.into(), clip: clip.into(), kind, made_at: made_at.into(), marks: marks.into(), by_hand: "{}".into() }
+}
+
+/// What was marked by hand: every time as it was, in the order of its moments, once however often it is told, erased with the clip.
+fn marks(s: &mut dyn Results) {
+    let (r, other) = (report("Ida", "1", None), report("Ida", "2", None));
+    let (id, other_id) = (r.clip.id.clone(), other.clip.id.clone());
+    s.record_under(None, "ida", "k", "{}", &r, None).unwrap();
+    s.record_under(None, "ida", "k", "{}", &other, None).unwrap();
+    // as text the shorter fraction would come last
+    let first = marked("ida", &id, Kind::Marked, "2026-01-02T03:04:05.1Z", "{\"a\":1}");
+    let change = marked("ida", &id, Kind::Marked, "2026-01-02T03:04:05.123Z", "{\"a\":2}");
+    let drawn = marked("ida", &other_id, Kind::Drawn, "2026-01-01T00:00:00Z", "{}");
+    let elsewhere = marked("joe", &id, Kind::Again, "2026-02-01T00:00:00Z", "{}");
+    for _ in 0..2 {
+        s.add_marked(&[change.clone(), first.clone(), drawn.clone(), elsewhere.clone()]).unwrap();
+    }
+    assert_eq!(s.marked().unwrap(), [drawn.clone(), first, change, elsewhere.clone()]);
+    s.add_marked(&[marked("joe", "new", Kind::Marked, "", "{}")]).unwrap();
+    assert!(s.marked().unwrap().last().unwrap().made_at.starts_with("20"), "now");
+    let held: Vec<_> = s.held_by("ida").unwrap().into_iter().filter(|h| h.clip == id).collect();
+    s.erase("ida", &held).unwrap();
+    let left: Vec<_> = s.marked().unwrap().into_iter().map(|m| (m.owner, m.clip)).collect();
+    assert_eq!(left, [("ida".to_string(), other_id), ("joe".into(), id), ("joe".into(), "new".into())]);
+    let held = s.held_by("ida").unwrap();
+    s.erase("ida", &held).unwrap();
+}
+
 /// What was given up is a row but not done, never in the place of a result, and gives way to one.
 fn gives_up(s: &mut dyn Results) {
     let r = report("Ada", "f", None);
@@ -197,6 +228,8 @@ fn postgres_holds_and_keeps_coaches_apart() {
         }
     });
     holds(&mut Postgres::open(&url, Some("mira")).unwrap());
+    assert_eq!(Postgres::open(&url, Some("mira")).unwrap().marked().unwrap().len(), 2);
+    assert_eq!(Postgres::open(&url, Some("jonas")).unwrap().marked().unwrap(), []);
     assert_eq!(Postgres::open(&url, Some("jonas")).unwrap().results().unwrap().len(), 0);
     tenants(&cluster, &url);
     // a newer schema is refused and left alone
@@ -221,15 +254,20 @@ fn tenants(cluster: &Cluster, url: &str) {
         s.set_note("n", coach).unwrap();
         s.forget("someone", "asked").unwrap();
         s.give_verdict(&word("student", &r.clip.id, true, coach)).unwrap();
+        s.add_marked(&[marked("student", &r.clip.id, Kind::Marked, "", "{}")]).unwrap();
         assert!(s.take("another", &r.clip.id, at(2, 1)).unwrap());
     }
     let login = cluster.url_of("lena", PASSWORD, cluster.port, "results");
     let mut own = Postgres::open(&login, None).unwrap();
     assert_eq!(own.results().unwrap().len(), 1, "her own");
+    own.add_marked(&[marked("student", "another", Kind::Drawn, "", "{}")]).unwrap();
+    assert_eq!(own.marked().unwrap().len(), 2, "her own login keeps her marks");
     let mut posing = Postgres::open(&login, Some("omar")).unwrap();
     assert_eq!(posing.results().unwrap().len(), 0, "not his, though she asks for his");
+    assert_eq!(posing.marked().unwrap(), []);
+    assert!(posing.add_marked(&[marked("student", "c", Kind::Marked, "", "{}")]).is_err(), "nor written under his name");
     let mut lena = postgres::Client::connect(&login, postgres::NoTls).unwrap();
-    for table in ["seen", "result", "attempt", "verdict", "forgotten", "note", "lease"] {
+    for table in ["seen", "result", "attempt", "verdict", "ruler", "forgotten", "note", "lease"] {
         let count: i64 = operator.query_one(&format!("SELECT count(DISTINCT coach) FROM dawnsheet.{table}"), &[]).unwrap().get(0);
         assert!(count >= 2, "{table} holds rows of both, or this proves nothing");
         let visible = lena.query(&format!("SELECT DISTINCT coach FROM dawnsheet.{table}"), &[]).unwrap();

@@ -38,6 +38,11 @@ pub fn other(out: &OutFolder, store: &Store, settings: &Settings) -> Result<Opti
     Ok(Some(Other { keys: former.differences(settings), former: path, before: places(store)? }))
 }
 
+/// Those in force; the built-in ones where no run has said, or another version did.
+pub fn settings(store: &Store) -> Result<Settings> {
+    Ok(store.note(NOTE)?.and_then(|text| Settings::parse(&text).ok()).unwrap_or_default())
+}
+
 /// From now on these are in force.
 pub fn set(store: &Store, settings: &Settings) -> Result<()> {
     store.set_note(NOTE, &text(settings)?)

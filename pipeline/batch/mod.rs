@@ -3,7 +3,7 @@
 pub mod confine;
 pub mod doctor;
 pub mod forget;
-mod in_force;
+pub mod in_force;
 pub mod interrupt;
 pub mod job;
 pub mod join;

@@ -4,6 +4,7 @@ mod answers;
 mod footage;
 mod guard;
 mod pages;
+mod ruler;
 
 use crate::batch::forget::INBOX;
 use crate::error::{Error, Result};
@@ -126,6 +127,12 @@ fn router(desk: Arc<Desk>) -> Router {
         .route("/answers/{owner}", get(answers::list))
         .route("/answers/{owner}/{day}/{file}", get(answers::file))
         .route("/answer", post(answers::make))
+        .route("/ruler/index.html", get(ruler::index))
+        .route("/ruler/ruler.js", get(ruler::script))
+        .route("/ruler/draw.js", get(ruler::draw_script))
+        .route("/ruler/clip/{page}", get(ruler::clip))
+        .route("/ruler/marks", post(ruler::marks))
+        .route("/ruler/draw", post(ruler::draw_ten))
         .route("/verdict", post(pages::verdict))
         .route("/undo", post(pages::undo))
         .fallback(pages::nothing)

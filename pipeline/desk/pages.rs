@@ -35,7 +35,7 @@ pub async fn nothing() -> Response {
     (StatusCode::NOT_FOUND, "no such page").into_response()
 }
 
-fn text(kind: &'static str, text: &'static str) -> Response {
+pub(super) fn text(kind: &'static str, text: &'static str) -> Response {
     ([(header::CONTENT_TYPE, kind)], text).into_response()
 }
 
@@ -56,7 +56,7 @@ pub async fn desk_script() -> Response {
 }
 
 /// Runs what reads files or the store beside the requests, and says what became of it.
-pub async fn aside<T: IntoResponse + Send + 'static>(
+pub(super) async fn aside<T: IntoResponse + Send + 'static>(
     desk: Arc<Desk>,
     work: impl FnOnce(&Desk) -> Result<Option<T>> + Send + 'static,
 ) -> Response {

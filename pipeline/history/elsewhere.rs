@@ -1,4 +1,4 @@
-//! An out folder whose verdicts are kept in the database of many machines: the database is asked first, the folder's own
+//! An out folder whose verdicts, and what was marked by hand, are kept in the database of many machines: the database is asked first, the folder's own
 //! store follows it, so that sheet and trend read what they always read.
 
 use super::{Results, Store};
@@ -18,12 +18,18 @@ pub fn join(store: &mut Store, far: &mut dyn Results) -> Result<()> {
     if store.note(KEPT)?.is_none() {
         // in one step, and told twice they are the same: whoever is cut off here begins again
         far.give_verdicts(&store.verdicts()?)?;
+        far.add_marked(&store.marked()?)?;
         store.set_note(KEPT, "yes")?;
     }
-    store.set_verdicts(&far.verdicts()?)
+    follow(store, far)
 }
 
-/// Does one thing to the coach's verdicts: in the database where there is one, else in the folder. Error: usage, where the
+fn follow(store: &mut Store, far: &mut dyn Results) -> Result<()> {
+    store.set_verdicts(&far.verdicts()?)?;
+    store.set_marked(&far.marked()?)
+}
+
+/// Does one thing to the coach's verdicts or marks: in the database where there is one, else in the folder. Error: usage, where the
 /// folder follows a database that is not named.
 pub fn say<T>(store: &mut Store, far: Option<&Reach>, act: impl FnOnce(&mut dyn Results) -> Result<T>) -> Result<T> {
     let Some(reach) = far else {
@@ -33,7 +39,7 @@ pub fn say<T>(store: &mut Store, far: Option<&Reach>, act: impl FnOnce(&mut dyn 
     let mut far = reach()?;
     join(store, far.as_mut())?;
     let done = act(far.as_mut())?;
-    store.set_verdicts(&far.verdicts()?)?;
+    follow(store, far.as_mut())?;
     Ok(done)
 }
 

@@ -8,6 +8,7 @@ pub mod elsewhere;
 pub mod golfers;
 #[cfg(feature = "queue")]
 mod login;
+pub mod marked;
 pub mod owners;
 #[cfg(feature = "queue")]
 pub mod postgres;

@@ -3,6 +3,7 @@
 //! sees all and names the coach.
 
 use super::connect::{configure, connect};
+use super::marked::{self, Marked};
 use super::results::{Results, given_up};
 use super::rows::{Row, parsed};
 use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, called, digest, now};
@@ -12,8 +13,13 @@ use crate::report::Report;
 use postgres::{Client, Transaction};
 
 /// Each step is one version of the schema, in meaning that of the embedded store with a coach on every row.
-const MIGRATIONS: &[&str] =
-    &[include_str!("postgres_1.sql"), include_str!("postgres_2.sql"), include_str!("postgres_3.sql"), include_str!("postgres_4.sql")];
+const MIGRATIONS: &[&str] = &[
+    include_str!("postgres_1.sql"),
+    include_str!("postgres_2.sql"),
+    include_str!("postgres_3.sql"),
+    include_str!("postgres_4.sql"),
+    include_str!("postgres_5.sql"),
+];
 /// Only one program brings the schema up to date at a time (any fixed number does).
 const MIGRATION_LOCK: i64 = 0x6461_776e;
 
@@ -280,6 +286,23 @@ impl Results for Postgres {
         Ok(said(&self.db.query(&sql, &[&self.coach])?)?.into_iter().map(|(word, _)| word).collect())
     }
 
+    fn add_marked(&mut self, all: &[Marked]) -> Result<()> {
+        let mut step = self.db.transaction()?;
+        for m in all {
+            let sql = "INSERT INTO dawnsheet.ruler (coach, owner, clip, kind, made_at, marks, by_hand)
+                       VALUES ($1, $2, $3, $4, $5, $6, $7) ON CONFLICT DO NOTHING";
+            step.execute(sql, &[&self.coach, &m.owner, &m.clip, &code(&m.kind)?, &m.moment(), &m.marks, &m.by_hand])?;
+        }
+        Ok(step.commit()?)
+    }
+
+    fn marked(&mut self) -> Result<Vec<Marked>> {
+        let sql = format!("SELECT {} FROM dawnsheet.ruler WHERE coach = $1 ORDER BY id", marked::COLUMNS);
+        let rows = self.db.query(&sql, &[&self.coach])?;
+        let one = |r: &postgres::Row| marked::of_raw((r.get(0), r.get(1), r.get(2), r.get(3), r.get(4), r.get(5)));
+        Ok(marked::in_order(rows.iter().map(one).collect::<Result<_>>()?))
+    }
+
     fn results(&mut self) -> Result<Vec<(Stored, String)>> {
         let sql = "SELECT r.owner, r.report, coalesce(s.made_at, r.judged_at), r.identity
                    FROM dawnsheet.result r LEFT JOIN dawnsheet.seen s ON s.coach = r.coach AND s.sha256 = r.sha256
@@ -326,7 +349,7 @@ impl Results for Postgres {
     fn erase(&mut self, owner: &str, held: &[Held]) -> Result<()> {
         let mut step = self.db.transaction()?;
         for h in held {
-            for table in ["result", "verdict", "attempt", "lease"] {
+            for table in ["result", "verdict", "ruler", "attempt", "lease"] {
                 let sql = format!("DELETE FROM dawnsheet.{table} WHERE coach = $1 AND owner = $2 AND clip = $3");
                 step.execute(&sql, &[&self.coach, &owner, &h.clip])?;
             }

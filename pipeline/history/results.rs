@@ -1,6 +1,7 @@
 //! What any store of results can do: SQLite in the out folder ([`Store`]), PostgreSQL for many machines. One test-suite
 //! (`tests/stores.rs`) holds for both.
 
+use super::marked::Marked;
 use super::rows::Row;
 use super::store::{Attempt, FailedAttempt, Held, Lease, Store, Stored};
 use super::verdicts::Given;
@@ -64,6 +65,10 @@ pub trait Results: Send {
     fn take_back_verdict(&mut self, owner: &str, clip: &str) -> Result<Option<Given>>;
     /// Every verdict of the coach, in the order in which they were said.
     fn verdicts(&mut self) -> Result<Vec<Given>>;
+    /// Records what was marked by hand, all or none. What is here already (clip, kind and moment) stays as it is.
+    fn add_marked(&mut self, all: &[Marked]) -> Result<()>;
+    /// All that was marked by hand, oldest first.
+    fn marked(&mut self) -> Result<Vec<Marked>>;
     /// Every result with its identity, by owner and date.
     fn results(&mut self) -> Result<Vec<(Stored, String)>>;
     /// Folder name and name of everybody of whom something is kept.
@@ -124,6 +129,8 @@ delegate! {
     give_verdicts(verdicts: &[Given]) -> Result<()>;
     take_back_verdict(owner: &str, clip: &str) -> Result<Option<Given>>;
     verdicts() -> Result<Vec<Given>>;
+    add_marked(all: &[Marked]) -> Result<()>;
+    marked() -> Result<Vec<Marked>>;
     results() -> Result<Vec<(Stored, String)>>;
     students() -> Result<Vec<(String, Option<String>)>>;
     rows() -> Result<Vec<Row>>;

@@ -73,6 +73,14 @@ const MIGRATIONS: &[&str] = &[
     DELETE FROM verdict WHERE id NOT IN (SELECT min(id) FROM verdict GROUP BY owner, clip, fault, made_at);
     CREATE UNIQUE INDEX verdict_said ON verdict (owner, clip, fault, made_at);
 ",
+    // what a coach marked by hand, each time as it was, and which clips were drawn for it
+    "
+    CREATE TABLE ruler (
+        id INTEGER PRIMARY KEY, owner TEXT NOT NULL, clip TEXT NOT NULL, kind TEXT NOT NULL, made_at TEXT NOT NULL,
+        marks TEXT NOT NULL, by_hand TEXT NOT NULL
+    ) STRICT;
+    CREATE UNIQUE INDEX ruler_said ON ruler (owner, clip, kind, made_at);
+",
 ];
 
 /// One try at a clip.
@@ -347,6 +355,7 @@ impl Store {
         for h in held {
             step.execute("DELETE FROM result WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
             step.execute("DELETE FROM verdict WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
+            step.execute("DELETE FROM ruler WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
             step.execute("DELETE FROM attempt WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
             step.execute("DELETE FROM lease WHERE owner = ?1 AND clip = ?2", params![owner, h.clip])?;
             if !h.shared {
@@ -480,7 +489,7 @@ impl Store {
         step.execute(sql, params![from, to, clip.id, clip.student, report.to_json(), identity])?;
         if from != to {
             step.execute("DELETE FROM result WHERE owner = ?1 AND clip = ?2", [from, &clip.id])?;
-            for table in ["verdict", "attempt"] {
+            for table in ["verdict", "ruler", "attempt"] {
                 step.execute(&format!("UPDATE {table} SET owner = ?2 WHERE owner = ?1 AND clip = ?3"), [from, to, &clip.id])?;
             }
         }

@@ -9,7 +9,7 @@ pub use verdicts::probability_over;
 use crate::intake::Brief;
 use crate::measure::budget::{Budget, judging_sha256};
 use crate::measure::proportions::proportions;
-use crate::measure::{self, Context, Quantities, Reading, measure, names, shown};
+use crate::measure::{self, Context, Quantities, measure, names, shown};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::types::*;
 use crate::report::{Reason, ReasonCode, Severity};
@@ -100,7 +100,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
     let budget = Budget::in_force();
     let stature = brief.stature_cm.unwrap_or(settings.scale.assumed_stature_cm);
     let reads = read_swings(seen, stature, brief.playback.map(|p| p.0));
-    let main = reads.iter().rposition(|r| r.window.kind == SwingKind::Full).or(reads.len().checked_sub(1));
+    let main = main_of(&reads);
     let mut reasons = gates::clip_reasons(seen, brief, settings);
     let golfer = main.map(|m| golfer(&reads[m], seen, brief));
     if let Some(g) = &golfer
@@ -112,7 +112,7 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
     for (index, read) in reads.iter().enumerate() {
         let is_main = Some(index) == main;
         let found = gates::swing_reasons(seen, read, settings);
-        let ctx = context(seen, read, brief, settings);
+        let ctx = context(seen, read, brief, settings, budget);
         let mut quantities = measure(&ctx);
         gates::block(&mut quantities, &found);
         let shown = shown(&ctx, &quantities);
@@ -164,29 +164,53 @@ pub fn judge(seen: &Seen, identity: &Identity, choice: ModelChoice, models: &Mod
     report
 }
 
-/// The verdicts of a report's main swing at other limits, from the values and intervals that the report has.
-pub fn verdicts_at(report: &Report, brief: &Brief, settings: &Settings) -> BTreeMap<FaultName, Fault> {
-    let Some(main) = report.swings.iter().find(|s| s.main) else { return BTreeMap::new() };
-    let read = |m: &Metric| match m {
-        Metric::Missing { why, .. } => Err(why.clone()),
-        Metric::Value(m) => Ok(Reading { value: m.value, sd: (m.high - m.value) / 1.96, frames: Vec::new(), from: m.from }),
-    };
-    let quantities: Quantities = names::ALL.iter().filter_map(|n| Some((n.name, read(main.metrics.get(n.name)?)))).collect();
-    let view = report.view.as_ref().map_or(ViewKind::Other, |v| v.kind);
+/// Which swing speaks for the clip.
+fn main_of(reads: &[SwingRead]) -> Option<usize> {
+    reads.iter().rposition(|r| r.window.kind == SwingKind::Full).or(reads.len().checked_sub(1))
+}
+
+fn context<'a>(seen: &'a Seen, read: &'a SwingRead, brief: &Brief, settings: &'a Settings, budget: &'a Budget) -> Context<'a> {
+    let scale_sd = if brief.stature_cm.is_some() { settings.scale.known_relative_sd } else { settings.scale.assumed_relative_sd };
+    Context { seen, swing: read, body: read.key_body(), settings, budget, scale_sd, widen: gates::widen(seen, read, settings) }
+}
+
+/// The clip's main swing as it is measured, for who reads it otherwise than by key points; `None` without a swing.
+pub fn main_swing<T>(seen: &Seen, brief: &Brief, settings: &Settings, look: impl FnOnce(&Context) -> T) -> Option<T> {
+    let stature = brief.stature_cm.unwrap_or(settings.scale.assumed_stature_cm);
+    let reads = read_swings(seen, stature, brief.playback.map(|p| p.0));
+    let read = &reads[main_of(&reads)?];
+    Some(look(&context(seen, read, brief, settings, Budget::in_force())))
+}
+
+/// The faults of a reported swing as they would be judged with other readings in place of some of its own.
+pub fn faults_with(swing: &Swing, view: ViewKind, brief: &Brief, settings: &Settings, other: &Quantities) -> BTreeMap<FaultName, Fault> {
+    let mut quantities: Quantities = names::ALL.iter().filter_map(|n| Some((n.name, reading(swing.metrics.get(n.name)?)))).collect();
+    quantities.extend(other.iter().map(|(name, outcome)| (*name, outcome.clone())));
     let mut faults = verdicts::faults(&quantities, view, brief, settings);
-    verdicts::doubt(&mut faults, &main.shown);
+    verdicts::doubt(&mut faults, &swing.shown);
     faults
 }
 
-fn context<'a>(seen: &'a Seen, read: &'a SwingRead, brief: &Brief, settings: &'a Settings) -> Context<'a> {
-    let scale_sd = if brief.stature_cm.is_some() { settings.scale.known_relative_sd } else { settings.scale.assumed_relative_sd };
-    let widen = gates::widen(seen, read, settings);
-    Context { seen, swing: read, body: read.key_body(), settings, budget: Budget::in_force(), scale_sd, widen }
+/// The verdicts of a report's main swing at other limits, from the values and intervals that the report has.
+pub fn verdicts_at(report: &Report, brief: &Brief, settings: &Settings) -> BTreeMap<FaultName, Fault> {
+    let Some(main) = report.swings.iter().find(|s| s.main) else { return BTreeMap::new() };
+    let view = report.view.as_ref().map_or(ViewKind::Other, |v| v.kind);
+    faults_with(main, view, brief, settings, &Quantities::new())
 }
 
 /// The lead arm of a swing at every frame after impact at which it was looked at, by frame, for pictures that move.
 pub fn arms_in_motion(seen: &Seen, read: &SwingRead, brief: &Brief, settings: &Settings) -> BTreeMap<usize, Shown> {
-    measure::arms_in_motion(&context(seen, read, brief, settings))
+    measure::arms_in_motion(&context(seen, read, brief, settings, Budget::in_force()))
+}
+
+/// A reported metric as it was read. The upper end of its interval was never cut off.
+fn reading(metric: &Metric) -> crate::measure::Outcome {
+    match metric {
+        Metric::Missing { why, .. } => Err(why.clone()),
+        Metric::Value(m) => {
+            Ok(crate::measure::Reading { value: m.value, sd: (m.high - m.value) / 1.96, frames: m.frames.clone(), from: m.from })
+        }
+    }
 }
 
 fn view(read: &SwingRead) -> View {

@@ -82,6 +82,11 @@ impl Budget {
 }
 
 impl Entry {
+    /// What stands nearer the camera is shifted whoever reads it; bias and gain are those of who read.
+    pub fn of_another_reader(self) -> Entry {
+        Entry { bias: 0.0, gain: 1.0, ..self }
+    }
+
     /// The reading with its known error taken off; `yaw` of the camera toward the lead side, radians.
     pub fn correct(&self, reading: f64, yaw: f64) -> f64 {
         (reading - self.bias + self.depth * yaw.sin()) / self.gain

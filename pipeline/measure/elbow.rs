@@ -58,7 +58,7 @@ impl ArmFrame {
 
 /// Length of the lead upper arm, pixels: what the picture shows where the arm lies in its plane (90th percentile over the
 /// swing up to chest high).
-fn upper_arm(ctx: &Context, until: f64) -> f64 {
+pub fn upper_arm(ctx: &Context, until: f64) -> f64 {
     let track = &ctx.swing.track;
     let lengths: Vec<f64> = track
         .within(track.times[0], until)
@@ -68,8 +68,13 @@ fn upper_arm(ctx: &Context, until: f64) -> f64 {
     quantile(&lengths, 0.9).max(1.0)
 }
 
+/// How far the elbow lies outward of the line from shoulder to grip (golf's axes), upper arms.
+pub fn bow_of(shoulder: [f64; 2], elbow: [f64; 2], grip: [f64; 2], upper_arm: f64) -> f64 {
+    signed_distance(elbow, shoulder, grip) / upper_arm
+}
+
 fn bow(a: &Arm, upper_arm: f64) -> f64 {
-    signed_distance(a.elbow, a.shoulder, a.grip) / upper_arm
+    bow_of(a.shoulder, a.elbow, a.grip, upper_arm)
 }
 
 const NAMES: [&str; 11] = [
@@ -166,6 +171,11 @@ const SHARED: f64 = 0.6;
 /// A bend known no better than this (standard error, degrees) tells an arm that is long from one that is folded no more.
 const MOST_BEND_SE: f64 = 15.0;
 
+/// The middle of what decides after impact, seconds: that of the second half of the way to chest high.
+pub fn late(impact: f64, chest: f64) -> f64 {
+    (impact + 3.0 * chest) / 4.0
+}
+
 /// The frames from impact to chest high, and those of the second half.
 fn halves<'a>(ctx: &Context, impact: Moment, chest: Moment, arms: &'a [ArmFrame]) -> (Vec<&'a ArmFrame>, Vec<&'a ArmFrame>) {
     let margin = MARGIN * ctx.swing.slowness;
@@ -229,7 +239,7 @@ fn readings(ctx: &Context, impact: Moment, chest: Moment, arms: &[ArmFrame]) -> 
     let half = ctx.swing.moments.half_follow_through;
     let (used, second_half) = halves(ctx, impact, chest, arms);
     let frames: Vec<usize> = used.iter().map(|a| a.frame).collect();
-    let late = (impact.time + 3.0 * chest.time) / 4.0;
+    let late = late(impact.time, chest.time);
     let too_few = || Err("too few pictures between impact and chest high".to_string());
     let lines = match used.len() {
         0 | 1 => None,

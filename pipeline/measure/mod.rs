@@ -3,7 +3,7 @@
 
 mod ball;
 pub mod budget;
-mod elbow;
+pub mod elbow;
 pub mod head;
 pub mod names;
 pub mod outline;
@@ -20,6 +20,7 @@ use crate::seen::Seen;
 use crate::settings::Settings;
 use crate::swing::{Body, Moment, SwingRead};
 use crate::track::signal::{median, robust_sd};
+use crate::track::steady;
 use budget::Budget;
 pub use elbow::in_motion as arms_in_motion;
 pub use shown::shown;
@@ -137,13 +138,23 @@ impl Context<'_> {
         }
         let error = self.budget.of(name, from);
         // what lies nearer the camera is shifted when the camera stands aside: into the golfer's frame, with the doubt of the yaw
-        let (yaw, yaw_sd) =
-            self.swing.yaw.map_or((0.0, 0.0), |y| (y.to_lead_deg.clamp(-MOST_YAW, MOST_YAW).to_radians(), y.sd_deg.to_radians()));
+        let (yaw, yaw_sd) = self.yaw();
         let value = error.correct(value, yaw);
         let scale = if is_length { value * self.scale_sd } else { 0.0 };
         let aside = error.depth / error.gain * yaw_sd;
         let sd = ((error.sd * self.widen).powi(2) + jitter * jitter + scale * scale + aside * aside).sqrt();
         Ok(Reading { value, sd, frames, from })
+    }
+
+    /// The camera's yaw toward the lead side as it is corrected for, and its standard uncertainty, radians.
+    pub fn yaw(&self) -> (f64, f64) {
+        self.swing.yaw.map_or((0.0, 0.0), |y| (y.to_lead_deg.clamp(-MOST_YAW, MOST_YAW).to_radians(), y.sd_deg.to_radians()))
+    }
+
+    /// A place of the picture as filmed at a time, camera motion out, in golf's axes (pixels).
+    pub fn of_picture(&self, p: [f64; 2], time: f64) -> [f64; 2] {
+        let (track, about) = (&self.swing.track, &self.seen.about);
+        self.body.turn(steady(p, &track.camera[track.nearest(time)], [f64::from(about.width), f64::from(about.height)]))
     }
 
     /// The view allows lateral measurements, or why not.

@@ -39,6 +39,8 @@ pub struct Choice {
 pub struct DeskPart {
     pub owner: String,
     pub clip: String,
+    /// What its page is called, here and where it is measured by hand.
+    pub page: String,
     /// Why the footage cannot be shown.
     pub gone: Option<String>,
     /// Why there is nothing to judge.
@@ -96,6 +98,7 @@ impl DeskPart {
         Ok(DeskPart {
             owner: e.stored.owner.clone(),
             clip: report.clip.id.clone(),
+            page: e.page.clone(),
             gone,
             nothing: nothing_to_judge(report),
             turned: report.video.as_ref().map_or(0, |v| v.turned_by_sight),

@@ -84,6 +84,11 @@ impl Sheet {
         self.gathered.entries.iter().find(|e| e.page == page).map(|e| (e.stored.owner.as_str(), e.report()))
     }
 
+    /// What the page of an owner's clip is called.
+    pub fn page_of(&self, owner: &str, clip: &str) -> Option<&str> {
+        self.gathered.entries.iter().find(|e| e.stored.owner == owner && e.report().clip.id == clip).map(|e| e.page.as_str())
+    }
+
     /// Whether a clip with this id is on the sheet.
     pub fn has_clip(&self, id: &str) -> bool {
         self.gathered.entries.iter().any(|e| e.report().clip.id == id)

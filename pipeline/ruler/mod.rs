@@ -1,0 +1,13 @@
+//! The coach's own ruler: what a coach measures by hand, before seeing what the program measured, and what the two together say of
+//! the program on the coach's own footage. `marks` (named points of a clip's pictures) → `values` (by the definitions of
+//! `measure/`) → `agree` (published statistics of two ways to measure one thing) → `table`.
+
+pub mod agree;
+pub mod draw;
+pub mod keep;
+pub mod marks;
+pub mod table;
+pub mod values;
+
+pub use marks::{Mark, Marks, Place};
+pub use values::{ByHand, by_hand};
