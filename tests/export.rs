@@ -2,6 +2,8 @@
 
 mod support;
 
+use dawnsheet::history::Store;
+use dawnsheet::history::marked::{Kind, Marked};
 use dawnsheet::report::types::{Scale, ScaleSource};
 use dawnsheet::seen::keypoints::NAMES;
 use ndarray::{Array1, Array3};
@@ -254,6 +256,62 @@ fn the_table_has_a_line_a_clip_and_quantity() {
     let hip = format!("Ada,{},2026-04-12,\"'=7 \"\"iron\"\", old\",face-on,trail_hip_travel_cm,7.5,cm,5.5,9.5,key_point,", made.id);
     assert!(lines.contains(&hip.as_str()), "{text}");
     assert!(text.contains("hip_tilt_address_deg,,,,,,the hips are covered"));
+}
+
+/// Marked at two moments, and once more: each time its own points and values, nothing for a draw, nothing where nobody marked.
+#[test]
+fn marks_leave_as_points_and_as_a_table() {
+    let made = Made::new();
+    for format in ["marks-csv", "marks-coco"] {
+        assert_eq!(made.export(format).code, 1, "nothing is marked yet");
+    }
+    let mut store = Store::open(&made.folder.path().join("out/dawnsheet.sqlite")).unwrap();
+    let row = |kind, made_at: &str, marks: &str, by_hand: &str| Marked {
+        owner: made.owner.clone(),
+        clip: made.id.clone(),
+        kind,
+        made_at: made_at.into(),
+        marks: marks.into(),
+        by_hand: by_hand.into(),
+    };
+    let marks = r#"{"hip_address":{"time":0.5,"x":200.1,"y":400.0},"foot_address":{"time":0.5,"x":190.1,"y":800.0},"head_top":{"time":1.25,"x":250.0,"y":100.5}}"#;
+    let value = r#"{"head_lateral_top_cm":{"value":2.5,"per_mark_px":0.5,"other_sd":2.0}}"#;
+    store
+        .add_marked(&[
+            row(Kind::Drawn, "2026-01-01T00:00:00Z", "{\"seed\":1}", ""),
+            row(Kind::Marked, "2026-01-02T00:00:00Z", marks, value),
+            row(Kind::Again, "2026-01-12T00:00:00Z", r#"{"head_top":{"time":1.25,"x":251.0,"y":100.5}}"#, "{}"),
+        ])
+        .unwrap();
+    drop(store);
+    assert_eq!((made.export("marks-csv").code, made.export("marks-coco").code), (0, 0));
+    // the root of (3 · 0.5)² + 2² is 2.5, and 1.96 of it 4.9
+    let text = std::fs::read_to_string(made.to().join(format!("{}.marks.csv", made.owner))).unwrap();
+    let line = format!("{},2026-01-02T00:00:00Z,marked,head_lateral_top_cm,2.5,cm,-2.4,7.4", made.id);
+    assert_eq!(text, format!("clip,made_at,kind,quantity,value,unit,low,high\n{line}\n"));
+    let document = json(&made.to().join(format!("{}.marks.coco.json", made.owner)));
+    let names: Vec<&str> = document["categories"][0]["keypoints"].as_array().unwrap().iter().map(|n| n.as_str().unwrap()).collect();
+    let files: Vec<&str> = document["images"].as_array().unwrap().iter().map(|i| i["file_name"].as_str().unwrap()).collect();
+    assert_eq!(files, ["0.5000s", "1.2500s", "1.2500s"].map(|t| format!("{}/{t}.png", made.id)));
+    let first = &document["annotations"][0];
+    assert_eq!((names.len(), first["num_keypoints"].as_u64(), first["kind"].as_str()), (8, Some(2), Some("marked")));
+    let points = numbers(&first["keypoints"]);
+    let at = |name: &str| names.iter().position(|n| *n == name).map(|i| points[3 * i..3 * i + 3].to_vec()).unwrap();
+    assert_eq!((at("hip_address"), at("foot_address"), at("head_top")), (vec![200.1, 400.0, 2.0], vec![190.1, 800.0, 2.0], vec![0.0; 3]));
+    assert_eq!(numbers(&first["bbox"]), [190.1, 400.0, 10.0, 400.0]);
+    assert_eq!(document["annotations"][2]["kind"], "again");
+    // exports are erased with the student
+    let out = made.folder.path().join("out");
+    let out = out.to_str().unwrap();
+    for format in ["marks-csv", "marks-coco"] {
+        assert_eq!(dawnsheet(&["export", "Ada", "--format", format, "--out", out]).code, 0);
+    }
+    let ran = dawnsheet(&["forget", "Ada", "--yes", "--out", out]);
+    assert!(ran.code == 0 && ran.stdout.contains("no trace left"), "{}{}", ran.stdout, ran.stderr);
+    assert_eq!(
+        walkdir::WalkDir::new(made.folder.path().join("out/export")).into_iter().flatten().filter(|e| e.file_type().is_file()).count(),
+        0
+    );
 }
 
 #[test]

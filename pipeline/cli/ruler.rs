@@ -3,6 +3,7 @@
 use super::elsewhere::Elsewhere;
 use super::existing;
 use clap::{Args, Subcommand};
+use dawnsheet::batch::forget::INBOX;
 use dawnsheet::batch::in_force;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::{Store, elsewhere};
@@ -47,7 +48,9 @@ pub fn run(a: &Ruler) -> Result<u8> {
     match &a.what {
         Some(What::Draw(d)) => {
             let now = jiff::Timestamp::now();
-            let results: Vec<_> = store.results()?.into_iter().map(|(s, _)| s).collect();
+            let inbox = store.note(INBOX)?.map(PathBuf::from);
+            let results: Vec<_> =
+                store.results()?.into_iter().map(|(s, _)| s).filter(|s| draw::is_there(inbox.as_deref(), &s.report)).collect();
             let seed = d.seed.unwrap_or(now.as_millisecond().unsigned_abs());
             let drawn = draw::draw(&results, &store.marked()?, seed, now);
             elsewhere::say(&mut store, far.as_deref(), |s| s.add_marked(&drawn))?;

@@ -23,6 +23,10 @@
   var frame = null;
   var saved = false;
 
+  // the picture takes the room that its shape leaves beside the points
+  mark.style.setProperty("--across", size.w);
+  mark.style.setProperty("--down", size.h);
+
   function item(place) { return mark.querySelector("li[data-place=" + place + "]"); }
 
   places.forEach(function (place) {

@@ -196,7 +196,8 @@ pub async fn draw_ten(State(desk): State<Arc<Desk>>, Json(Nothing {}): Json<Noth
         let _pen = d.out.pen()?;
         let mut at_hand = d.at_hand();
         let now = jiff::Timestamp::now();
-        let results: Vec<_> = at_hand.store.results()?.into_iter().map(|(s, _)| s).collect();
+        let results: Vec<_> =
+            at_hand.store.results()?.into_iter().map(|(s, _)| s).filter(|s| draw::is_there(d.inbox.as_deref(), &s.report)).collect();
         let drawn = draw::draw(&results, &at_hand.store.marked()?, now.as_millisecond().unsigned_abs(), now);
         at_hand.say(|s| s.add_marked(&drawn))?;
         Ok(Some(Json(Drawn { waiting: draw::open(&at_hand.store.marked()?).len() })))

@@ -2,6 +2,7 @@
 
 pub mod coco;
 pub mod csv;
+pub mod marks;
 pub mod openpose;
 pub mod trc;
 
@@ -24,6 +25,10 @@ pub enum Format {
     Openpose,
     /// Marker positions (TRC): one file a clip, the main swing, millimetres in the picture plane
     Trc,
+    /// What was measured by hand, as a table: one line a clip, time and quantity
+    MarksCsv,
+    /// The points that were marked by hand, as COCO key points
+    MarksCoco,
 }
 
 /// What was written.
@@ -46,6 +51,18 @@ pub fn export(out: &OutFolder, store: &Store, owner: &str, format: Format, to: &
         put(to.join(format!("{owner}.csv")), csv::table(&reports).as_bytes(), &mut done)?;
         return Ok(done);
     }
+    if matches!(format, Format::MarksCsv | Format::MarksCoco) {
+        let marked: Vec<_> = store.marked()?.into_iter().filter(|m| m.owner == owner).collect();
+        done.clips = marks::clips(&reports, &marked);
+        let (ending, text) = match format {
+            Format::MarksCsv => ("marks.csv", marks::table(&reports, &marked)?),
+            _ => ("marks.coco.json", marks::coco(&reports, &marked)?),
+        };
+        if done.clips > 0 {
+            put(to.join(format!("{owner}.{ending}")), text.as_bytes(), &mut done)?;
+        }
+        return Ok(done);
+    }
     let mut coco = coco::Document::default();
     for report in &reports {
         let id = &report.clip.id;
@@ -54,7 +71,7 @@ pub fn export(out: &OutFolder, store: &Store, owner: &str, format: Format, to: &
             continue;
         };
         match format {
-            Format::Csv => {}
+            Format::Csv | Format::MarksCsv | Format::MarksCoco => {}
             Format::Coco => coco.add(id, &seen),
             Format::Openpose => {
                 for (frame, text) in openpose::frames(&seen) {

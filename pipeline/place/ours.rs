@@ -112,7 +112,13 @@ pub fn workers(s: &str) -> bool {
 /// A file of a student's exports.
 pub fn export(s: &str) -> bool {
     let of = |ending: &str, which: fn(&str) -> bool| s.strip_suffix(ending).is_some_and(which);
-    of(".csv", owner) || of(".coco.json", owner) || of(".trc", clip) || part(s) || exported_frame(s)
+    of(".csv", owner)
+        || of(".marks.csv", owner)
+        || of(".coco.json", owner)
+        || of(".marks.coco.json", owner)
+        || of(".trc", clip)
+        || part(s)
+        || exported_frame(s)
 }
 
 /// A file of a student's answers of one day: films, their pictures `then-and-now-<event>.jpg`, the note, the page.

@@ -4,8 +4,10 @@
 use super::marks::offered;
 use crate::history::marked::{Kind, Marked};
 use crate::history::store::Stored;
+use crate::report::Report;
 use crate::report::types::Verdict;
 use std::collections::BTreeMap;
+use std::path::Path;
 
 /// Clips of one draw, and of those marked before.
 pub const CLIPS: usize = 10;
@@ -50,7 +52,13 @@ pub fn kind_of(marked: &[Marked], owner: &str, clip: &str) -> Kind {
     if again { Kind::Again } else { Kind::Marked }
 }
 
-/// Draws by `seed`: clips that can be marked and were not, so that students and verdicts come as evenly as they can, and of those
+/// Whether a clip's file still lies below the inbox, as long as it was: without it there is nothing to point at.
+pub fn is_there(inbox: Option<&Path>, report: &Report) -> bool {
+    let about = inbox.and_then(|inbox| std::fs::metadata(inbox.join(&report.clip.file)).ok());
+    about.is_some_and(|a| a.is_file() && a.len() == report.clip.bytes)
+}
+
+/// Draws by `seed`, of these clips: clips that can be marked and were not, so that students and verdicts come as evenly as they can, and of those
 /// marked at least a week before `now` some once more. Nothing while something drawn waits.
 pub fn draw(results: &[Stored], marked: &[Marked], seed: u64, now: jiff::Timestamp) -> Vec<Marked> {
     if !open(marked).is_empty() {

@@ -24,6 +24,8 @@ const pages = [
   ...inside("student"),
   ...nights.map((name) => [`desk ${name}`, `${base}/sheet/${name}`]),
   ...clips.map(([name]) => [`desk ${name}`, `${base}/sheet/${name}`]),
+  ["ruler", `${base}/ruler/index.html`],
+  ...clips.slice(0, 2).map(([name]) => [`ruler ${name}`, `${base}/ruler/${name}`]),
 ];
 
 const browser = await chromium.launch({
