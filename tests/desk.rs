@@ -4,6 +4,7 @@ mod support;
 
 use dawnsheet::batch::forget::INBOX;
 use dawnsheet::history::Store;
+use dawnsheet::history::marked::{Kind, Marked};
 use dawnsheet::intake::Brief;
 use dawnsheet::judge::{self, Identity};
 use dawnsheet::place::OutFolder;
@@ -683,4 +684,35 @@ fn marks_from_elsewhere_or_malformed_change_nothing() {
     }
     assert!(desk.get("/ruler/index.html").text().contains(&format!("clip/{page}")));
     assert_eq!(desk.store().marked().unwrap().len(), 1);
+}
+
+/// Eight clips, each read a centimetre more than by hand: the page says so in words first, and draws a dot a clip.
+#[test]
+fn the_page_says_how_well_it_measures_here() {
+    const METRIC: &str = "head_lateral_top_cm";
+    let desk = Open::new();
+    let (owner, clip, _, report) = measured(&desk);
+    let mut store = desk.store();
+    let results = store.results().unwrap();
+    let identity: Identity = serde_json::from_str(&results.iter().find(|(s, _)| s.report.clip.id == clip).unwrap().1).unwrap();
+    for number in 0..8 {
+        let (mut r, sha256) = (report.clone(), format!("{number:016}{}", "0".repeat(48)));
+        (r.clip.id, r.clip.sha256) = (sha256[..16].into(), sha256.clone());
+        let own = serde_json::to_string(&Identity { sha256, ..identity.clone() }).unwrap();
+        store.record(&owner, &format!("key {number}"), &own, &r, None).unwrap();
+        let program = report.swings.iter().find(|s| s.main).unwrap().metrics[METRIC].measured().unwrap().value;
+        // differing by as much to both sides of 1 cm
+        let apart = 1.0 + if number % 2 == 0 { 0.1 } else { -0.1 };
+        let by_hand = serde_json::json!({ METRIC: { "value": program - apart, "per_mark_px": 0.1, "other_sd": 0.1 } }).to_string();
+        let row = Marked { owner: owner.clone(), clip: r.clip.id, kind: Kind::Marked, made_at: String::new(), marks: "{}".into(), by_hand };
+        store.add_marked(&[row]).unwrap();
+        let text = desk.get("/ruler/index.html").text();
+        assert_eq!(text.contains("Too few to tell how well"), number < 7, "{number}");
+        assert_eq!(text.matches("r=\"3.5\"").count(), if number < 7 { 0 } else { 8 }, "{number}");
+    }
+    let text = desk.get("/ruler/index.html").text();
+    assert!(text.contains("8 clips measured by hand") && text.contains("Head moves away from the target, at the top"), "{text}");
+    // SD √(8 · 0.01 / 7) = 0.107, and 1.96 of it beyond the centimetre 1.21
+    assert!(text.contains("The program reads 1.0 cm more than you. On a single clip the two may differ by 1.2 cm."), "{text}");
+    assert!(!text.contains("style=\""));
 }

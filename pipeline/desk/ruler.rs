@@ -13,6 +13,7 @@ use crate::ruler::agree::With;
 use crate::ruler::marks::{Marks, Place, main, offered};
 use crate::ruler::table::{FEWEST, Line, Table, table};
 use crate::ruler::{draw, keep};
+use crate::sheet;
 use askama::Template;
 use axum::Json;
 use axum::extract::{Path, State};
@@ -177,7 +178,8 @@ pub async fn marks(State(desk): State<Arc<Desk>>, Json(sent): Json<Points>) -> R
 
 /// As many decimals as mean something.
 fn told(value: f64, unit: &str) -> String {
-    if unit == "cm" { format!("{value:.1}") } else { format!("{value:.2}") }
+    let text = if unit == "cm" { format!("{value:.1}") } else { format!("{value:.2}") };
+    text.replace('-', "−")
 }
 
 /// Draws what is to be marked next.
@@ -215,7 +217,7 @@ struct Waiting {
 
 /// One metric in a coach's words.
 struct Told {
-    words: &'static str,
+    words: String,
     sentence: String,
     more: Vec<String>,
     /// Differences against means, where they are told.
@@ -310,7 +312,7 @@ fn in_words(line: &Line) -> Told {
         let clips = if r.n == 1 { "clip" } else { "clips" };
         more.push(format!("Your own two measurements of {} {clips}: within {} {unit}.", r.n, told(r.repeatability, unit)));
     }
-    Told { words: line.words, sentence, more, plot: plot(line) }
+    Told { words: sheet::sentence(line.words), sentence, more, plot: plot(line) }
 }
 
 fn ruler_page(at_hand: &AtHand) -> Result<RulerPage> {

@@ -37,6 +37,7 @@ pub use parts::{ours_in_words, sign};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+pub use words::sentence;
 
 /// Style and script of the pages.
 pub const STYLE: &str = include_str!("templates/sheet.css");
