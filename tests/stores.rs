@@ -217,6 +217,25 @@ fn sqlite_holds() {
     holds(&mut Store::open(&folder.path().join("store.sqlite")).unwrap());
 }
 
+/// One person under two folder names who sent the same clip under both, drawn by one lot: joined, the lot is there once and no mark is
+/// lost.
+#[test]
+fn marks_of_one_clip_under_two_names_are_joined() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut s = Store::open(&folder.path().join("store.sqlite")).unwrap();
+    let r = report("Ada", "a", None);
+    let id = &r.clip.id;
+    let at = "2026-01-01T00:00:00Z";
+    for owner in ["ada", "ada-l"] {
+        s.record(owner, "k", "{}", &r, None).unwrap();
+        s.add_marked(&[marked(owner, id, Kind::Drawn, at, "{}")]).unwrap();
+    }
+    s.add_marked(&[marked("ada-l", id, Kind::Marked, "2026-01-02T00:00:00Z", "{}")]).unwrap();
+    s.move_result("ada-l", "ada", &r, "{}").unwrap();
+    let left: Vec<_> = s.marked().unwrap().into_iter().map(|m| (m.owner, m.kind)).collect();
+    assert_eq!(left, [("ada".to_string(), Kind::Drawn), ("ada".into(), Kind::Marked)]);
+}
+
 #[test]
 fn postgres_holds_and_keeps_coaches_apart() {
     let cluster = Cluster::start();

@@ -490,7 +490,9 @@ impl Store {
         if from != to {
             step.execute("DELETE FROM result WHERE owner = ?1 AND clip = ?2", [from, &clip.id])?;
             for table in ["verdict", "ruler", "attempt"] {
-                step.execute(&format!("UPDATE {table} SET owner = ?2 WHERE owner = ?1 AND clip = ?3"), [from, to, &clip.id])?;
+                // what both hold of one moment, such as one lot, is there once
+                step.execute(&format!("UPDATE OR IGNORE {table} SET owner = ?2 WHERE owner = ?1 AND clip = ?3"), [from, to, &clip.id])?;
+                step.execute(&format!("DELETE FROM {table} WHERE owner = ?1 AND clip = ?2"), [from, &clip.id])?;
             }
         }
         commit(step)
