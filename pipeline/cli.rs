@@ -11,7 +11,8 @@ mod ruler;
 mod students;
 mod trend;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
+use clap_complete::Shell;
 use dawnsheet::batch::interrupt::Interrupt;
 use dawnsheet::batch::join::{self, Split};
 use dawnsheet::batch::night::{self, Night};
@@ -70,6 +71,12 @@ enum Command {
     Doctor(Doctor),
     /// Print the JSON Schema of the report, or the commented default settings
     Print(Print),
+    /// Write manual pages and shell completions into a folder (for scripts/package)
+    #[command(hide = true)]
+    Manual {
+        /// Folder that is there
+        folder: PathBuf,
+    },
     #[cfg(feature = "queue")]
     #[command(flatten)]
     Fleet(fleet::Fleet),
@@ -207,9 +214,22 @@ pub fn run(cli: Cli) -> Result<u8> {
             print!("{}", dawnsheet::settings::DEFAULTS);
             Ok(0)
         }
+        Command::Manual { folder } => {
+            write_manual(&folder).map_err(|e| Error::Usage(format!("{}: {e}", folder.display())))?;
+            Ok(0)
+        }
         #[cfg(feature = "queue")]
         Command::Fleet(command) => fleet::run(command),
     }
+}
+
+/// What can be typed as manual pages, one a command, and as completions for three shells.
+fn write_manual(folder: &Path) -> std::io::Result<()> {
+    clap_mangen::generate_to(Cli::command(), folder)?;
+    for shell in [Shell::Bash, Shell::Zsh, Shell::Fish] {
+        clap_complete::generate_to(shell, &mut Cli::command(), "dawnsheet", folder)?;
+    }
+    Ok(())
 }
 
 fn existing(out: &Path) -> Result<OutFolder> {

@@ -5,7 +5,7 @@
 use dawnsheet::answer::drawn;
 use dawnsheet::batch::confine::{InForce, confine_files, confine_system_calls, limit, limit_to_clip};
 use dawnsheet::batch::job::{
-    CLIP, CLIP_THEN, FILM_ACCOUNT, Film, INSTALLATION_EXIT, Job, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS, Task,
+    CLIP, CLIP_THEN, FILM_ACCOUNT, INSTALLATION_EXIT, Job, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS, Task,
 };
 use dawnsheet::error::{Error, Result};
 use dawnsheet::judge;
@@ -160,12 +160,10 @@ fn alone(order: &Order, models: &Models, sessions: &mut Sessions, answers: &mut 
 fn work(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<()> {
     let Order { folder, task, threads } = order;
     set_threads(*threads);
-    let settings = match task {
-        Task::Look(job) | Task::Film(Film { now: job, .. }) => &job.settings,
-    };
+    let settings = task.settings();
     limit(&settings.night)?;
     let links = match task {
-        Task::Film(Film { then: Some(_), .. }) => vec![folder.join(CLIP), folder.join(CLIP_THEN)],
+        Task::Film(film) if film.then.is_some() => vec![folder.join(CLIP), folder.join(CLIP_THEN)],
         _ => vec![folder.join(CLIP)],
     };
     let clips = links.iter().map(|link| std::fs::read_link(link).map_err(Error::file(link))).collect::<Result<Vec<PathBuf>>>()?;

@@ -35,7 +35,8 @@ fn a_worker_outlives_its_clips_and_ends_with_its_orders() {
         std::fs::create_dir(&folder).unwrap();
         std::os::unix::fs::symlink(place.path().join("no video"), folder.join(CLIP)).unwrap();
         let identity = Identity { sha256: "0".repeat(64), bytes: 4, brief: Brief::default() };
-        let order = Order { folder: folder.clone(), task: Task::Look(Job { identity, choice: ModelChoice::Fast, settings }), threads: 1 };
+        let order =
+            Order { folder: folder.clone(), task: Task::Look(Box::new(Job { identity, choice: ModelChoice::Fast, settings })), threads: 1 };
         writeln!(orders, "{}", serde_json::to_string(&order).unwrap()).unwrap();
         let mut line = String::new();
         answers.read_line(&mut line).unwrap();
@@ -80,7 +81,7 @@ fn a_clips_process_holds_no_pipe_to_the_parent() {
     std::os::unix::fs::symlink(&endless, place.path().join(CLIP)).unwrap();
     let identity = Identity { sha256: "0".repeat(64), bytes: 4, brief: Brief::default() };
     let job = Job { identity, choice: ModelChoice::Fast, settings: Settings::default() };
-    let order = Order { folder: place.path().into(), task: Task::Look(job), threads: 1 };
+    let order = Order { folder: place.path().into(), task: Task::Look(Box::new(job)), threads: 1 };
     writeln!(orders, "{}", serde_json::to_string(&order).unwrap()).unwrap();
     let open = |id: &str| -> Vec<std::path::PathBuf> {
         let all = std::fs::read_dir(format!("/proc/{id}/fd")).into_iter().flatten().flatten();

@@ -169,8 +169,8 @@ impl Maker<'_> {
         let own = self.out.pictures(&now.clip.id);
         let mut stills = Vec::new();
         for (event, caption) in pictures::EVENTS {
-            let (from, to) = (own.join(format!("{event}.jpg")), &whole.join(format!("{event}.jpg")));
-            if std::fs::copy(&from, &to).is_ok() {
+            let (from, to) = (own.join(format!("{event}.jpg")), whole.join(format!("{event}.jpg")));
+            if std::fs::copy(from, &to).is_ok() {
                 marked.push(event);
                 let number = now.swings.iter().find(|s| s.main).and_then(|s| pictures::number(event, s, now));
                 stills.push(page::Picture::read(&to, &std::iter::once(caption.to_string()).chain(number).collect::<Vec<_>>().join(": "))?);
@@ -182,28 +182,28 @@ impl Maker<'_> {
             sections.push(page::Section::new("Your swing", &words, alone.as_ref().map(|_| "swing.mp4"), &whole, stills)?);
         }
         films.extend(alone.map(|(bytes, seconds)| ("swing.mp4", bytes, seconds)));
-        if let (Some(then), true) = (then, has_swing(now)) {
-            if let Some((bytes, seconds)) = self.film(now, Some(then), "then-and-now.mp4", &whole, &mut without)? {
-                films.push(("then-and-now.mp4", bytes, seconds));
-                let mut pairs = Vec::new();
-                for (event, caption) in pictures::EVENTS {
-                    let path = &whole.join(format!("then-and-now-{event}.jpg"));
-                    if path.is_file() {
-                        pairs.push(page::Picture::read(&path, caption)?);
-                    }
+        if let (Some(then), true) = (then, has_swing(now))
+            && let Some((bytes, seconds)) = self.film(now, Some(then), "then-and-now.mp4", &whole, &mut without)?
+        {
+            films.push(("then-and-now.mp4", bytes, seconds));
+            let mut pairs = Vec::new();
+            for (event, caption) in pictures::EVENTS {
+                let path = whole.join(format!("then-and-now-{event}.jpg"));
+                if path.is_file() {
+                    pairs.push(page::Picture::read(&path, caption)?);
                 }
-                let mirrored = if class(then).2 != class(now).2 { " The earlier clip is shown mirrored." } else { "" };
-                let words = format!(
-                    "Left {}, right {}.{mirrored} Each part of the swing is stretched so that both meet at its moments: tempo cannot be compared here.",
-                    words::day_of(&then.clip),
-                    words::day_of(&now.clip)
-                );
-                sections.push(page::Section::new("Then and now", &words, Some("then-and-now.mp4"), &whole, pairs)?);
             }
+            let mirrored = if class(then).2 != class(now).2 { " The earlier clip is shown mirrored." } else { "" };
+            let words = format!(
+                "Left {}, right {}.{mirrored} Each part of the swing is stretched so that both meet at its moments: tempo cannot be compared here.",
+                words::day_of(&then.clip),
+                words::day_of(&now.clip)
+            );
+            sections.push(page::Section::new("Then and now", &words, Some("then-and-now.mp4"), &whole, pairs)?);
         }
         let text = page::page(now, note, sections, pictures::marks(now, marked))?;
         for (name, bytes) in [("note.txt", note.as_bytes()), ("answer.html", text.as_bytes())] {
-            place::write(&&whole.join(name), bytes)?;
+            place::write(&whole.join(name), bytes)?;
         }
         let day = jiff::Zoned::now().strftime("%Y-%m-%d").to_string();
         self.out.put_answer(&whole, &wanted.owner, &day)?;

@@ -1,7 +1,7 @@
 //! Is everything there? What is missing, and the one command that mends it.
 
 use super::job::worker_program;
-use crate::pose::models::Models;
+use crate::pose::models::{Models, mend};
 use std::process::{Command, Stdio};
 
 /// One thing that was looked at.
@@ -30,7 +30,7 @@ pub fn examine(out: &std::path::Path) -> Vec<Check> {
         "ffprobe",
         match ffprobe {
             Ok(o) if o.status.success() => Ok(String::from_utf8_lossy(&o.stdout).lines().next().unwrap_or("").chars().take(60).collect()),
-            _ => Err("missing: run scripts/setup".into()),
+            _ => Err(format!("missing: {}", mend())),
         },
     ));
     all.push(check(
@@ -39,7 +39,7 @@ pub fn examine(out: &std::path::Path) -> Vec<Check> {
             // loads the video libraries and stops at once, told to do nothing
             let ran =
                 Command::new(&w).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).status().map_err(|e| e.to_string())?;
-            if ran.success() { Ok("starts".into()) } else { Err(format!("does not start ({ran}): run scripts/setup")) }
+            if ran.success() { Ok("starts".into()) } else { Err(format!("does not start ({ran}): {}", mend())) }
         }),
     ));
     all.push(check("confinement", confinement()));

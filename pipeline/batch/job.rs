@@ -4,7 +4,7 @@
 use super::interrupt::Interrupt;
 use crate::error::{Error, Result};
 use crate::judge::Identity;
-use crate::pose::models::ModelChoice;
+use crate::pose::models::{ModelChoice, mend, own_program};
 use crate::report::Report;
 use crate::settings::Settings;
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
@@ -40,14 +40,16 @@ pub struct Film {
 #[serde(rename_all = "snake_case")]
 pub enum Task {
     /// Look at the clip.
-    Look(Job),
-    Film(Film),
+    Look(Box<Job>),
+    Film(Box<Film>),
 }
 
 impl Task {
-    fn settings(&self) -> &Settings {
+    /// Those of the clip, or of the film's later one.
+    pub fn settings(&self) -> &Settings {
         match self {
-            Task::Look(job) | Task::Film(Film { now: job, .. }) => &job.settings,
+            Task::Look(job) => &job.settings,
+            Task::Film(film) => &film.now.settings,
         }
     }
 }
@@ -100,13 +102,9 @@ pub const OUT_OF_SPACE_EXIT: i32 = 3;
 
 /// Path of the worker program: beside this one.
 pub fn worker_program() -> Result<PathBuf> {
-    let here = std::env::current_exe().map_err(|e| Error::Installation(e.to_string()))?;
+    let here = own_program().ok_or_else(|| Error::Installation("this program's own file cannot be found".into()))?;
     let worker = here.with_file_name(format!("dawnsheet-worker{}", std::env::consts::EXE_SUFFIX));
-    if worker.is_file() {
-        Ok(worker)
-    } else {
-        Err(Error::Installation(format!("{} is missing: build both programs with cargo build --release", worker.display())))
-    }
+    if worker.is_file() { Ok(worker) } else { Err(Error::Installation(format!("{} is missing: {}", worker.display(), mend()))) }
 }
 
 /// How often a waiting parent looks whether it is to give up.
@@ -146,7 +144,7 @@ impl Workers {
     /// no space in `folder`, no program.
     pub fn run(&self, clip: &Path, folder: &Path, job: &Job, interrupt: &Interrupt) -> Result<JobOutcome> {
         link(clip, &folder.join(CLIP))?;
-        Ok(match self.ask(folder, Task::Look(job.clone()), interrupt)? {
+        Ok(match self.ask(folder, Task::Look(Box::new(job.clone())), interrupt)? {
             Asked::GivenUp => JobOutcome::GivenUp,
             Asked::Installation(why) => JobOutcome::Installation(why),
             Asked::Failed { why, stderr } => JobOutcome::Failed { why, stderr },
@@ -167,7 +165,7 @@ impl Workers {
     pub fn film(&self, clip: &Path, then: Option<&Path>, folder: &Path, film: &Film, interrupt: &Interrupt) -> Result<serde_json::Value> {
         link(clip, &folder.join(CLIP))?;
         then.map(|then| link(then, &folder.join(CLIP_THEN))).transpose()?;
-        match self.ask(folder, Task::Film(film.clone()), interrupt)? {
+        match self.ask(folder, Task::Film(Box::new(film.clone())), interrupt)? {
             Asked::GivenUp => Err(Error::Usage("stopped on request: nothing was made".into())),
             Asked::Installation(why) => Err(Error::Installation(why)),
             Asked::Failed { why, stderr } => {

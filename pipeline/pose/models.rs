@@ -59,6 +59,30 @@ impl ModelChoice {
     }
 }
 
+/// This program's own file, whatever links to it.
+pub fn own_program() -> Option<PathBuf> {
+    std::env::current_exe().ok()?.canonicalize().ok()
+}
+
+/// `models` beside a program or in a folder above it: a package keeps programs and models in one folder (`lib/dawnsheet`), a
+/// clone of the repository its programs below itself.
+fn beside(program: &Path) -> Option<PathBuf> {
+    program.ancestors().skip(1).map(|d| d.join("models")).find(|d| d.join("manifest.toml").is_file())
+}
+
+/// What mends an installation: who has a package has no `scripts/setup`.
+pub fn mend() -> &'static str {
+    mend_of(own_program().as_deref())
+}
+
+fn mend_of(program: Option<&Path>) -> &'static str {
+    let packaged = program.and_then(Path::parent).is_some_and(|folder| folder.ends_with(PACKAGED));
+    if packaged { "install dawnsheet's package again" } else { "run scripts/setup" }
+}
+
+/// Where a package keeps what belongs together (`scripts/package`).
+const PACKAGED: &str = "lib/dawnsheet";
+
 /// The folder `models/` and what its manifest (built into the program) says must be in it.
 pub struct Models {
     folder: PathBuf,
@@ -70,11 +94,7 @@ impl Models {
     pub fn locate() -> Models {
         let manifest = toml::from_str(MANIFEST).expect("invariant: the built-in manifest parses (a test reads it)");
         let named = std::env::var_os("DAWNSHEET_MODELS").map(PathBuf::from);
-        let beside = || {
-            let exe = std::env::current_exe().ok()?.canonicalize().ok()?;
-            exe.ancestors().skip(1).map(|d| d.join("models")).find(|d| d.join("manifest.toml").is_file())
-        };
-        let folder = named.or_else(beside).unwrap_or_else(|| PathBuf::from("models"));
+        let folder = named.or_else(|| beside(&own_program()?)).unwrap_or_else(|| PathBuf::from("models"));
         Models { folder, manifest }
     }
 
@@ -147,13 +167,14 @@ impl Models {
     fn check(&self, file: &File) -> Result<PathBuf> {
         let path = self.folder.join(&file.file);
         let mut source =
-            std::fs::File::open(&path).map_err(|_| Error::Installation(format!("models/{} is missing: run scripts/setup", file.file)))?;
+            std::fs::File::open(&path).map_err(|_| Error::Installation(format!("models/{} is missing: {}", file.file, mend())))?;
         let mut hash = Sha256::new();
         std::io::copy(&mut source, &mut hash).map_err(|e| Error::Installation(format!("models/{} cannot be read ({e})", file.file)))?;
         if hex(&hash.finalize()) != file.sha256 {
             return Err(Error::Installation(format!(
-                "models/{} is not the pinned file (sha256 differs): delete it and run scripts/setup",
-                file.file
+                "models/{} is not the pinned file (sha256 differs): delete it and {}",
+                file.file,
+                mend()
             )));
         }
         Ok(path)
@@ -178,5 +199,28 @@ mod tests {
             }
         }
         assert_ne!(models.combined_sha256(ModelChoice::Accurate), models.combined_sha256(ModelChoice::Fast));
+    }
+    #[test]
+    fn models_are_found_from_the_program_wherever_a_package_was_unpacked() {
+        let place = tempfile::tempdir().unwrap();
+        let folder = place.path().canonicalize().unwrap().join("some where");
+        let home = folder.join(PACKAGED);
+        std::fs::create_dir_all(home.join("models")).unwrap();
+        std::fs::create_dir_all(folder.join("bin")).unwrap();
+        std::fs::write(home.join("dawnsheet"), "").unwrap();
+        let program = home.join("dawnsheet");
+        // a folder of that name alone is none of ours
+        assert_eq!(beside(&program), None);
+        std::fs::write(home.join("models/manifest.toml"), "").unwrap();
+        assert_eq!(beside(&program), Some(home.join("models")));
+        assert_eq!(mend_of(Some(&program)), "install dawnsheet's package again");
+        // a package beside a clone does not answer for it
+        let clone = folder.join("clone");
+        std::fs::create_dir_all(clone.join("models")).unwrap();
+        std::fs::write(clone.join("models/manifest.toml"), "").unwrap();
+        let built = clone.join("target/release/dawnsheet");
+        assert_eq!(beside(&built), Some(clone.join("models")));
+        assert_eq!(mend_of(Some(&built)), "run scripts/setup");
+        assert_eq!(mend_of(None), "run scripts/setup");
     }
 }

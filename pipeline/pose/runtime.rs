@@ -1,5 +1,6 @@
 //! ONNX Runtime: started once, one session a model file.
 
+use super::models::mend;
 use crate::error::{Error, Result};
 use ort::{environment::Environment, session::Session};
 use std::path::Path;
@@ -7,7 +8,7 @@ use std::path::Path;
 /// Starts ONNX Runtime from the library file. Errors say what to do.
 pub fn environment(library: &Path) -> Result<Environment> {
     let builder = ort::init_from(library)
-        .map_err(|e| Error::Installation(format!("ONNX Runtime cannot be loaded from {} ({e}): run scripts/setup", library.display())))?;
+        .map_err(|e| Error::Installation(format!("ONNX Runtime cannot be loaded from {} ({e}): {}", library.display(), mend())))?;
     builder.with_telemetry(false).build().map_err(Error::inference)
 }
 
@@ -19,5 +20,5 @@ pub(super) fn session(environment: &Environment, path: &Path) -> Result<Session>
         let mut builder = builder.with_inter_threads(1).map_err(|e| e.to_string())?;
         builder.commit_from_file(path).map_err(|e| e.to_string())
     };
-    build().map_err(|e| Error::Installation(format!("{} cannot be loaded ({e}): run scripts/setup", path.display())))
+    build().map_err(|e| Error::Installation(format!("{} cannot be loaded ({e}): {}", path.display(), mend())))
 }

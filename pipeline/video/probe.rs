@@ -237,7 +237,7 @@ fn ffprobe(path: &Path, what: &[&str]) -> Result<std::result::Result<String, Str
         .stdout(Stdio::piped())
         .stderr(Stdio::null())
         .spawn()
-        .map_err(|e| Error::Installation(format!("ffprobe cannot be started ({e}): run scripts/setup")))?;
+        .map_err(|e| Error::Installation(format!("ffprobe cannot be started ({e}): {}", crate::pose::models::mend())))?;
     let stdout = child.stdout.take().ok_or_else(|| Error::Internal("no pipe from ffprobe".into()))?;
     let reader = std::thread::spawn(move || {
         let mut text = Vec::new();
