@@ -71,7 +71,7 @@ enum Command {
     Doctor(Doctor),
     /// Print the JSON Schema of the report, or the commented default settings
     Print(Print),
-    /// Write manual pages and shell completions into a folder (for scripts/package)
+    /// Write manual pages and shell completions into a folder
     #[command(hide = true)]
     Manual {
         /// Folder that is there

@@ -19,7 +19,7 @@ pub struct Answer {
     /// The clip, by the first digits of its id [default: the newest that says most]
     #[arg(long, value_name = "ID")]
     clip: Option<String>,
-    /// An earlier clip to set beside it, by its id, or none [default: the one with which the trend begins]
+    /// An earlier clip to set beside it, by its id, or none [default: the earliest of its kind that still lies in the inbox]
     #[arg(long, value_name = "ID")]
     against: Option<String>,
     /// How many times slower than life, 1 to 16

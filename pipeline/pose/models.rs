@@ -80,7 +80,7 @@ fn mend_of(program: Option<&Path>) -> &'static str {
     if packaged { "install dawnsheet's package again" } else { "run scripts/setup" }
 }
 
-/// Where a package keeps what belongs together (`scripts/package`).
+/// Where a package keeps what belongs together.
 const PACKAGED: &str = "lib/dawnsheet";
 
 /// The folder `models/` and what its manifest (built into the program) says must be in it.
