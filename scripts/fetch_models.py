@@ -103,4 +103,5 @@ def main():
         print(f"models: {len(manifest['model'])} files converted, hashes right")
 
 
-main()
+if __name__ == "__main__":
+    main()
