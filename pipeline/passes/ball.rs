@@ -34,12 +34,14 @@ const SIZES: [f64; 4] = [0.8, 1.0, 1.25, 1.55];
 const SIZE_TAKEN: [f64; 2] = [0.6, 1.9];
 /// A ball's picture narrower than this many pixels of the cut is none.
 const FEWEST_PIXELS: f64 = 4.0;
-/// Least response (grey levels), also in levels of noise; places tried for each size.
+/// Least response (grey levels), also in levels of what else changes at that size; places tried for each size.
 const LEAST_RESPONSE: f64 = 5.0;
-const LEAST_OF_NOISE: f64 = 4.0;
-const PLACES: usize = 14;
-/// Width against height, and area against the ellipse's.
-const LONGEST: f64 = 1.6;
+const LEAST_OF_NOISE: f64 = 5.0;
+const PLACES: usize = 30;
+/// Gaps as wide as this share of a ball are closed.
+const GAP: f64 = 0.5;
+/// Width against height (of a ball half in shade the lit half is seen), and area against the ellipse's.
+const LONGEST: f64 = 2.0;
 const FULLEST: f64 = 0.75;
 /// What was there stands out from its surroundings this much more than what is left.
 const STANDS_OUT: [f64; 2] = [1.5, 5.0];
@@ -131,10 +133,12 @@ impl Ground {
 }
 
 fn look(cuts: &Cuts, seen: &Seen, swing: &SwingRead) -> std::result::Result<Option<(Ball, Watch)>, Trouble> {
-    let (Some(top), Some(impact)) = (swing.moments.top, swing.moments.impact) else { return Ok(None) };
+    // before the best looks are there a moment may be missing: the scout's will do
+    let top = swing.moments.top.map_or(swing.window.top, |m| m.time);
+    let Some(impact) = swing.moments.impact.map(|m| m.time).or(swing.window.impact) else { return Ok(None) };
     let (track, k) = (&swing.track, swing.slowness);
-    let before = spread(&rows(cuts, swing, top.time + BEFORE[0] * k, top.time + BEFORE[1] * k), BEFORE_PICTURES);
-    let after = spread(&rows(cuts, swing, impact.time + AFTER[0] * k, impact.time + AFTER[1] * k), AFTER_PICTURES);
+    let before = spread(&rows(cuts, swing, top + BEFORE[0] * k, top + BEFORE[1] * k), BEFORE_PICTURES);
+    let after = spread(&rows(cuts, swing, impact + AFTER[0] * k, impact + AFTER[1] * k), AFTER_PICTURES);
     if before.len().min(after.len()) < FEWEST_PICTURES {
         return Ok(None);
     }
@@ -163,7 +167,7 @@ fn look(cuts: &Cuts, seen: &Seen, swing: &SwingRead) -> std::result::Result<Opti
     let place = ground.back(spot.centre);
     // there or gone, picture by picture
     let watch = Watch { patch: Patch::new(&lying, &gone, &spot), ground };
-    let looks = watch.looks(cuts, swing, top.time, impact.time + 0.2 * k)?;
+    let looks = watch.looks(cuts, swing, top, impact + 0.2 * k)?;
     let Some(last) = looks.iter().rposition(|l| l.1.there()) else { return Ok(None) };
     let left = looks.iter().skip(last + 1).find(|l| l.1.gone());
     let (Some(left), true) = (left, looks.len() > last + FEWEST_PICTURES) else { return Ok(None) };
@@ -308,16 +312,16 @@ fn response(apart: &Mat, radius: f64) -> opencv::Result<Mat> {
 /// The clearest round spot of about a ball's size that is in one picture and not in the other.
 fn spot(lying: &Mat, gone: &Mat, zone: &Mat, wide: f64) -> opencv::Result<Option<Spot>> {
     let apart = difference(lying, gone)?;
-    let levels: Vec<f64> =
-        apart.data_typed::<f32>()?.iter().zip(zone.data_bytes()?).filter(|(_, z)| **z > 0).map(|(v, _)| f64::from(*v)).collect();
-    if levels.is_empty() {
-        return Ok(None);
-    }
-    let least = LEAST_RESPONSE.max(LEAST_OF_NOISE * 1.4826 * median(&levels));
     let mut best: Option<(f64, Spot)> = None;
     for size in SIZES {
         let radius = wide * size / 2.0;
         let mut answer = response(&apart, radius)?;
+        let levels: Vec<f64> =
+            answer.data_typed::<f32>()?.iter().zip(zone.data_bytes()?).filter(|(_, z)| **z > 0).map(|(v, _)| f64::from(v.abs())).collect();
+        if levels.is_empty() {
+            return Ok(None);
+        }
+        let least = LEAST_RESPONSE.max(LEAST_OF_NOISE * 1.4826 * median(&levels));
         for _ in 0..PLACES {
             let (mut value, mut at) = (0.0, Point::default());
             core::min_max_loc(&answer, None, Some(&mut value), None, Some(&mut at), zone)?;
@@ -353,8 +357,13 @@ fn round_spot(apart: &Mat, lying: &Mat, gone: &Mat, at: Point, wide: f64) -> ope
             *mask.at_2d_mut::<u8>(r - y0, c - x0)? = u8::from(f64::from(*apart.at_2d::<f32>(r, c)?) > level);
         }
     }
+    // what of a ball is as bright as the ground leaves a gap
+    let gap = ((GAP * wide) as i32).max(1);
+    let kernel = imgproc::get_structuring_element_def(imgproc::MORPH_ELLIPSE, Size::new(gap, gap))?;
+    let mut closed = Mat::default();
+    imgproc::morphology_ex_def(&mask, &mut closed, imgproc::MORPH_CLOSE, &kernel)?;
     let mut labels = Mat::default();
-    imgproc::connected_components_def(&mask, &mut labels)?;
+    imgproc::connected_components_def(&closed, &mut labels)?;
     let own = *labels.at_2d::<i32>(at.y - y0, at.x - x0)?;
     if own == 0 {
         return Ok(None);

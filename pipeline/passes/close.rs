@@ -20,6 +20,10 @@ const ARM_RATE: f64 = 120.0;
 /// Times a second that the camera's own move is taken; a hand that holds a phone shakes slower than that.
 const CAMERA_RATE: f64 = 15.0;
 
+/// Seconds (of real time) after the strike as the scout tells it of which cuts are kept: the ground is looked at 0.3 s after the strike,
+/// and the scout, whose looks are far apart, may be 0.2 s early.
+const KEPT_AFTER: f64 = 0.5;
+
 /// What the measuring pass brought.
 #[derive(Default)]
 pub struct Close {
@@ -33,7 +37,7 @@ pub struct Close {
 fn density(w: &Window, t: f64, every: bool) -> (f64, bool) {
     let k = w.slowness;
     let impact = w.impact.unwrap_or(w.end);
-    let keep = (w.takeaway.unwrap_or(w.start) - 0.8 * k..=impact + 0.30 * k).contains(&t);
+    let keep = (w.takeaway.unwrap_or(w.start) - 0.8 * k..=impact + KEPT_AFTER * k).contains(&t);
     let rate = if every {
         f64::INFINITY
     } else if (impact - 0.03 * k..=impact + 0.15 * k).contains(&t) {
