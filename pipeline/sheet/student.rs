@@ -87,13 +87,13 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], goes_with: Option<GoesWith>, 
     }
 }
 
-/// Of several clips of the newest day or of tonight, the one that says most: a fault that was found before all else. At least one
-/// clip, the newest first.
+/// Of several clips of the newest day (of tonight, where the newest has no date), the one that says most: a fault that was found before
+/// all else. A first night over an old inbox does not bring up June again. At least one clip, the newest first.
 fn telling<'a>(by_age: &[&'a Entry]) -> &'a Entry {
     let day = |e: &&Entry| e.report().clip.captured.as_deref().and_then(date::local_day);
     let newest_day = day(&by_age[0]);
     let found = |e: &Entry| matches!(e.report().verdict, Some(Verdict::Flagged | Verdict::Borderline));
-    let fresh = by_age.iter().rev().filter(|e| e.current || day(e) == newest_day && newest_day.is_some());
+    let fresh = by_age.iter().rev().filter(|e| if newest_day.is_some() { day(e) == newest_day } else { e.current });
     let most = |a: &&&Entry, b: &&&Entry| found(a).cmp(&found(b)).then(a.report().severity.total_cmp(&b.report().severity));
     fresh.max_by(most).copied().unwrap_or(by_age[0])
 }
