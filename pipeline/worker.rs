@@ -89,10 +89,11 @@ fn serve() -> Result<()> {
             Some(loaded) => loaded,
             none => none.insert(Sessions::start(&models)?),
         };
-        // a film needs no models
-        if let Task::Look(job) = &order.task
-            && at_hand.load(&models, job.choice)?
-        {
+        let loaded = match &order.task {
+            Task::Look(job) => at_hand.load(&models, job.choice)?,
+            Task::Film(_) => at_hand.load_detector(&models)?,
+        };
+        if loaded {
             give_back();
         }
         let status = if threads() == Some(1) {
@@ -171,7 +172,7 @@ fn work(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<()> {
     in_force.check(settings.night.confine)?;
     let done = match task {
         Task::Look(job) => (REPORT, report(&links[0], folder, job, models, sessions, in_force)?.to_json()),
-        Task::Film(film) => (FILM_ACCOUNT, drawn::film(folder, film, models)?.to_string()),
+        Task::Film(film) => (FILM_ACCOUNT, drawn::film(folder, film, models, sessions)?.to_string()),
     };
     for link in &links {
         std::fs::remove_file(link).map_err(Error::file(link))?;

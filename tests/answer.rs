@@ -109,10 +109,14 @@ fn the_films_are_what_a_phone_plays_and_the_page_holds_them() {
     assert!(!page.contains("http:") && !page.contains("https:") && !page.contains("src=\"//"));
 }
 
-#[test]
-fn what_is_gone_or_changed_costs_its_film_alone_and_forget_erases_all() {
-    // a place of its own: the clips and the results are harmed here
-    let place = Place::new();
+/// Every file below a folder; none where it is not there.
+fn files_below(folder: &Path) -> Vec<PathBuf> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    entries.map(|e| e.unwrap().path()).flat_map(|p| if p.is_dir() { files_below(&p) } else { vec![p] }).collect()
+}
+
+/// The night's inbox and out folder once more, to be harmed.
+fn copy(place: &Place) -> (PathBuf, PathBuf) {
     let status = Command::new("cp").arg("-a").arg(night().folder.path()).arg(place.folder.path().join("copy")).status().unwrap();
     assert!(status.success());
     let (inbox, out) = (place.folder.path().join("copy/inbox"), place.folder.path().join("copy/out"));
@@ -120,6 +124,49 @@ fn what_is_gone_or_changed_costs_its_film_alone_and_forget_erases_all() {
         .unwrap()
         .set_note(dawnsheet::batch::forget::INBOX, inbox.to_str().unwrap())
         .unwrap();
+    (inbox, out)
+}
+
+/// From the n-th durable step on the disk is full, for every sixth n: what lies in the answer's folder is whole, and the program says
+/// why.
+#[test]
+fn a_disk_that_fills_leaves_no_file_half_written() {
+    let place = Place::new();
+    let (_, out) = copy(&place);
+    let whole = |path: &Path| match path.extension().and_then(|e| e.to_str()) {
+        Some("html") => std::fs::read_to_string(path).unwrap().trim_end().ends_with("</html>"),
+        Some("mp4") => asked(path, "stream=nb_frames").parse::<usize>().is_ok_and(|n| n > 200),
+        Some("jpg") => std::fs::read(path).unwrap().ends_with(&[0xff, 0xd9]),
+        _ => std::fs::metadata(path).unwrap().len() > 0,
+    };
+    let mut full = 0;
+    for n in (1..).step_by(6) {
+        // a disk on which nothing can be removed either: what the last one left is not this one's
+        std::fs::remove_dir_all(out.join("staging")).unwrap();
+        std::fs::create_dir(out.join("staging")).unwrap();
+        let ran = Command::new(env!("CARGO_BIN_EXE_dawnsheet"))
+            .args(["answer", "Ada", "--against", "none", "--out", out.to_str().unwrap()])
+            .env(dawnsheet::fault::VARIABLE, format!("full:{n}"))
+            .output()
+            .unwrap();
+        for file in files_below(&out.join("answers")) {
+            assert!(whole(&file), "full:{n} left {}", file.display());
+        }
+        if ran.status.success() {
+            break;
+        }
+        full += 1;
+        let said = String::from_utf8_lossy(&ran.stderr).into_owned();
+        assert!(said.contains("no storage space"), "full:{n}: {said}");
+    }
+    assert!(full >= 4, "before the film, in it, after it, and while it is put in place: {full}");
+    assert!(files_below(&out.join("answers")).len() > 4);
+}
+
+#[test]
+fn what_is_gone_or_changed_costs_its_film_alone_and_forget_erases_all() {
+    let place = Place::new();
+    let (inbox, out) = copy(&place);
     let ask = |more: &[&str]| dawnsheet(&[&["answer", "Ada", "--out", out.to_str().unwrap()], more].concat());
     let days = || std::fs::read_dir(out.join("answers")).unwrap().map(|e| e.unwrap().path()).next().unwrap();
     let files = || -> Vec<String> {

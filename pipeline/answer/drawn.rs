@@ -6,11 +6,14 @@
 //! where they were read at the stops, up to the strike; after it the lead arm at each frame at which it was looked at.
 
 use super::film::{Film as File, Shape};
+use super::others;
 use super::pace::{Knot, Pace, Step, steps};
 use crate::batch::job::{CLIP, CLIP_THEN, FILM, Film, Job, PICTURES, SEEN, SEEN_THEN};
 use crate::error::{Error, Result};
 use crate::judge;
+use crate::pose::detector::Detector;
 use crate::pose::models::Models;
+use crate::pose::sessions::Sessions;
 use crate::report::Report;
 use crate::report::types::{Shown, Swing};
 use crate::seen::Seen;
@@ -59,6 +62,8 @@ struct Half<'a> {
     corner: [f64; 2],
     scale: f64,
     mirrored: bool,
+    /// What other people take up during the film, steadied pixels.
+    others: Vec<[f64; 4]>,
     /// Paths of the ears' middle and of the trail hip, steadied, for each row of the track.
     ears: [Vec<f64>; 2],
     hip: [Vec<f64>; 2],
@@ -67,7 +72,7 @@ struct Half<'a> {
 }
 
 /// Draws the film and its pictures into `folder`; its account. Error: a sentence that says what stands in the way.
-pub fn film(folder: &Path, film: &Film, models: &Models) -> Result<serde_json::Value> {
+pub fn film(folder: &Path, film: &Film, models: &Models, sessions: &mut Sessions) -> Result<serde_json::Value> {
     let mut told = Vec::new();
     for (job, clip, seen) in film.then.iter().map(|t| (t, CLIP_THEN, SEEN_THEN)).chain([(&film.now, CLIP, SEEN)]) {
         told.push(tell(&folder.join(clip), &folder.join(seen), job, models)?);
@@ -75,8 +80,8 @@ pub fn film(folder: &Path, film: &Film, models: &Models) -> Result<serde_json::V
     let links: Vec<_> = film.then.iter().map(|_| CLIP_THEN).chain([CLIP]).map(|l| folder.join(l)).collect();
     let pace = Pace { slower: film.slower, stop_s: STOP_S, rate: RATE };
     match (told.as_slice(), links.as_slice()) {
-        ([now], [link]) => drawn(folder, [now], [link], pace),
-        ([then, now], [link_then, link]) => drawn(folder, [then, now], [link_then, link], pace),
+        ([now], [link]) => drawn(folder, [now], [link], pace, sessions.detector()?),
+        ([then, now], [link_then, link]) => drawn(folder, [then, now], [link_then, link], pace, sessions.detector()?),
         _ => Err(Error::Internal("a film of no clip".into())),
     }
 }
@@ -164,7 +169,13 @@ fn stops<const N: usize>(told: [&Told; N]) -> Vec<(&'static str, &'static str, [
     all
 }
 
-fn drawn<const N: usize>(folder: &Path, told: [&Told; N], links: [&std::path::PathBuf; N], pace: Pace) -> Result<serde_json::Value> {
+fn drawn<const N: usize>(
+    folder: &Path,
+    told: [&Told; N],
+    links: [&std::path::PathBuf; N],
+    pace: Pace,
+    detector: &mut Detector,
+) -> Result<serde_json::Value> {
     let stops = stops(told);
     if stops.len() < 2 {
         return Err(Error::Video("too few key moments were seen to make a film of them".into()));
@@ -184,7 +195,8 @@ fn drawn<const N: usize>(folder: &Path, told: [&Told; N], links: [&std::path::Pa
     knots.extend((0..N).all(|i| after.at[i] > last[i]).then_some(after));
     let all = steps(&knots, told.map(|t| t.read.slowness), pace)?;
 
-    let mut halves = halves(told, links)?;
+    let span = std::array::from_fn(|i| [knots[0].at[i], knots[knots.len() - 1].at[i]]);
+    let mut halves = halves(told, links, span, detector)?;
     let (height, width) = (halves[0].size.height, halves.iter().map(|h| h.size.width).sum::<i32>() + GAP * (N as i32 - 1));
     let shape =
         Shape { width: width as u32, height: (height + WORDS) as u32, rate: RATE as u32, pictures: all.len(), most_bytes: MOST_BYTES };
@@ -232,7 +244,12 @@ fn nearest(times: &[f64], t: f64) -> usize {
 }
 
 /// Opens the clips and says where each golfer lies: standing on one line, of one size.
-fn halves<'a, const N: usize>(told: [&'a Told; N], links: [&std::path::PathBuf; N]) -> Result<Vec<Half<'a>>> {
+fn halves<'a, const N: usize>(
+    told: [&'a Told; N],
+    links: [&std::path::PathBuf; N],
+    spans: [[f64; 2]; N],
+    detector: &mut Detector,
+) -> Result<Vec<Half<'a>>> {
     let newest = told[N - 1].read.lead;
     let mut reaches = Vec::new();
     for t in told {
@@ -249,7 +266,7 @@ fn halves<'a, const N: usize>(told: [&'a Told; N], links: [&std::path::PathBuf; 
     let even = |cm: f64| ((cm * px_per_cm / 2.0).round() as i32 * 2).max(2);
     let size = Size::new(even(left + right), even(up + down));
     let mut all = Vec::new();
-    for ((t, link), (feet, _, mirrored)) in told.into_iter().zip(links).zip(reaches) {
+    for (((t, link), [start, end]), (feet, _, mirrored)) in told.into_iter().zip(links).zip(spans).zip(reaches) {
         let footage = Footage::open(link, &t.probe).ok_or_else(|| Error::Video("the clip cannot be decoded".into()))?;
         let cm = |cm: f64| cm / t.read.cm_per_px;
         let beside = if mirrored { right } else { left };
@@ -263,6 +280,7 @@ fn halves<'a, const N: usize>(told: [&'a Told; N], links: [&std::path::PathBuf; 
             corner: [feet[0] - cm(beside), feet[1] - cm(up)],
             scale: px_per_cm * t.read.cm_per_px,
             mirrored,
+            others: others::others(link, &t.probe, &t.seen, &t.read, [start, end], detector)?,
             ears: path(body.lead(Part::Ear), body.trail(Part::Ear)),
             hip: path(body.trail(Part::Hip), body.trail(Part::Hip)),
             last: None,
@@ -317,6 +335,9 @@ impl Half<'_> {
                 let affine = Mat::from_slice_2d(&[[s, 0.0, -s * x], [0.0, s, -s * y]])?;
                 let beyond = Scalar::from((32.0, 32.0, 32.0));
                 imgproc::warp_affine(picture, &mut part, &affine, self.size, imgproc::INTER_LINEAR, core::BORDER_CONSTANT, beyond)?;
+                let own = others::golfer(&self.told.read.track, time).map(|b| others::drawn(b, s, self.corner));
+                let beside = self.others.iter().map(|b| others::drawn(*b, s, self.corner));
+                others::cover(&mut part, beside, own, beyond)?;
                 if self.mirrored {
                     let mut other = Mat::default();
                     core::flip(&part, &mut other, 1)?;

@@ -3,6 +3,7 @@
 
 pub mod drawn;
 pub mod film;
+pub mod others;
 pub mod pace;
 mod page;
 

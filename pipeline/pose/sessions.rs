@@ -28,16 +28,22 @@ impl Sessions {
         let mut loaded = false;
         for id in choice.all_files() {
             if id == "detector" {
-                if self.detector.is_none() {
-                    self.detector = Some(Detector::load(&self.environment, &models.path(id))?);
-                    loaded = true;
-                }
+                loaded |= self.load_detector(models)?;
             } else if !self.landmarkers.contains_key(id) {
                 self.landmarkers.insert(id, Landmarker::load(&self.environment, &models.path(id))?);
                 loaded = true;
             }
         }
         Ok(loaded)
+    }
+
+    /// Loads the person detector where it is not at hand; whether that was so.
+    pub fn load_detector(&mut self, models: &Models) -> Result<bool> {
+        let missing = self.detector.is_none();
+        if missing {
+            self.detector = Some(Detector::load(&self.environment, &models.path("detector"))?);
+        }
+        Ok(missing)
     }
 
     /// The person detector.

@@ -274,25 +274,32 @@ def finish_plan(p, rng):
 
 
 def fixture(index):
-    """Six small clips with explicit dials."""
-    names = ["face-on-clean", "sway-level-setup", "chicken-wing", "left-handed-practice", "down-the-line", "cut-at-top"]
+    """Seven small clips with explicit dials; the last is the second one's golfer, earlier."""
+    names = ["face-on-clean", "sway-level-setup", "chicken-wing", "left-handed-practice", "down-the-line", "cut-at-top", "sway-earlier"]
+    name, earlier = names[index], index == 6
+    index = 1 if earlier else index
     seed = BASE_SEED["fixtures"] + index
     rng = np.random.default_rng(seed)
     person = look(rng, [1.80, 1.72, 1.68, 1.78, 1.75, 1.83][index])
     person.update(loose=False, trouser_offset=0.007, stripe=None)
+    if earlier:
+        # the committed clip of this golfer was rendered by an earlier generator: dressed as there
+        person.update(sex="male", race={"african": 0.05, "asian": 0.05, "caucasian": 0.9}, skin=(0.80, 0.63, 0.50), hair=(0.25, 0.16, 0.09), cap=None,
+                      shirt=(0.86, 0.87, 0.88), trousers=(0.20, 0.23, 0.36), shoes=(0.93, 0.93, 0.92), belt=None, glove=True, trouser_end=2.0, sleeve=0.6,
+                      muscle=0.75, weight=0.55)
     d = dials(rng, person["stature"], level_setup=index == 1)
     s = one_swing(rng, "full", 1.0, 0.0)
     tags = ["clean"]
     if index == 1:
-        s["sway"], d["pelvis_top"], tags = 0.125, 36.0, ["sway", "level_setup"]
+        s["sway"], d["pelvis_top"], tags = 0.19 if earlier else 0.125, 36.0, ["sway", "level_setup"]
     if index == 2:
         s["wing"], s["after"], d["wing_depth"], tags = 66.0, 1.4, 12.0, ["wing"]
     p = {
-        "name": names[index], "seed": seed, "split": "fixtures", "look": person, "dials": d, "swing": s, "tags": tags, "fps": 30 if index == 3 else 60, "playback": 1,
+        "name": name, "seed": seed, "split": "fixtures", "look": person, "dials": d, "swing": s, "tags": tags, "fps": 30 if index == 3 or earlier else 60, "playback": 1,
         "size": (540, 960), "view": "down_the_line" if index == 4 else "face_on", "practice": "practice" if index == 3 else None, "waggle": index == 3, "left_handed": index == 3,
         "mirrored": False, "share": 0.62, "cropped": False, "dark": False, "distance": 4.5, "cam_height": 1.0, "yaw": [2.0, -1.5, 3.0, -2.0, 0.0, 1.0][index], "roll": 0.4, "shake": 0.0,
         "light": light(rng, False), "scenery": scenery(rng, person["trousers"], False), "bystander": False, "shutter": 1 / 160 if index == 3 else 1 / 500, "noise": 1.2, "crf": 26,
-        "cut_at_top": index == 5, "world": "studio", "lead_still": 0.6, "shift": 0.0, "level": 1.0,
+        "cut_at_top": index == 5, "world": "studio", "lead_still": 0.9 if earlier else 0.6, "shift": 0.0, "level": 1.0,
     }
     return finish_plan(p, rng)
 
@@ -300,5 +307,5 @@ def fixture(index):
 def plans(split, count=None):
     """All plans of a split, in order."""
     if split == "fixtures":
-        return [fixture(i) for i in range(min(6, count or 6))]
+        return [fixture(i) for i in range(min(7, count or 7))]
     return [clip(split, i) for i in range(count or COUNTS[split])]
