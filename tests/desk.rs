@@ -649,7 +649,10 @@ fn marks_from_elsewhere_or_malformed_change_nothing() {
     let (owner, clip, page, report) = measured(&desk);
     let (host, cookie) = (desk.host(), desk.cookie());
     let good = serde_json::json!({ "owner": owner, "clip": clip, "marks": points(&report), "sure": true });
-    for (path, body) in [("/ruler/marks", good.to_string()), ("/ruler/draw", "{}".to_string())] {
+    let metric = "{\"metric\":\"head_lateral_top_cm\"}".to_string();
+    let posts =
+        [("/ruler/marks", good.to_string()), ("/ruler/draw", "{}".into()), ("/ruler/adopt", metric.clone()), ("/ruler/drop", metric)];
+    for (path, body) in posts {
         let json = "Content-Type: application/json\r\n";
         let own = format!("Origin: http://{host}\r\n");
         for origin in ["Origin: http://evil.example\r\n", "Origin: null\r\n", ""] {
