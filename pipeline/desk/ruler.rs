@@ -366,21 +366,20 @@ fn in_words(line: &Line) -> Told {
         let clips = if r.n == 1 { "clip" } else { "clips" };
         more.push(format!("Your own two measurements of {} {clips}: within {} {unit}.", r.n, told(r.repeatability, unit)));
     }
+    let taken = |shift: f64| {
+        let size = told(shift.abs(), unit);
+        if shift < 0.0 { format!("adds {size} {unit} to what it reads") } else { format!("takes {size} {unit} off what it reads") }
+    };
     let adopted = line.adopted.as_ref().map(|a| {
-        let taken = format!(
-            "On {} you adopted this from {} clips: the program takes {} {unit} off.",
-            sheet::words::day(&a.adopted_at),
-            a.n,
-            number(a.shift, unit)
-        );
-        format!("{taken} {}", a.told(|v| told(v, unit), unit))
+        let day = sheet::words::day(&a.adopted_at);
+        format!("Adopted on {day} from {} clips: the program {}. {}", a.n, taken(a.shift), a.told(|v| told(v, unit), unit))
     });
-    let now = jiff::Timestamp::now();
-    let offer = arithmetic::adoptable(line, now).ok().filter(|_| METRICS.contains(&line.metric)).map(|would| {
+    let would = arithmetic::adoptable(line, jiff::Timestamp::now()).ok().filter(|_| METRICS.contains(&line.metric));
+    let offer = would.map(|would| {
         format!(
-            "Adopted, it takes {} {unit} off what the program reads and says ±{} {unit} in place of its own error. It is less than the average \
-             difference, because {} clips prove only so much. Verdicts change with the next night, or at once with dawnsheet rejudge.",
-            number(would.shift, unit),
+            "If you adopt this, the program {} and gives ±{} {unit} as its error. That is less than the average difference, because {} clips \
+             prove only so much. Verdicts change with the next night, or at once with dawnsheet rejudge.",
+            taken(would.shift),
             told(1.96 * would.sd, unit),
             would.n
         )
