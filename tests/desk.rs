@@ -718,4 +718,15 @@ fn the_page_says_how_well_it_measures_here() {
     // SD √(8 · 0.01 / 7) = 0.107, and 1.96 of it beyond the centimetre 1.21
     assert!(text.contains("The program reads 1.0 cm more than you. On a single clip the two may differ by 1.2 cm."), "{text}");
     assert!(!text.contains("style=\""));
+    // offered, adopted by a press and taken back by another; what was not adopted cannot be
+    let adopted = desk.folder.path().join("out/ruler.toml");
+    let which = serde_json::json!({ "metric": METRIC });
+    assert!(text.contains("data-adopt") && !text.contains("data-drop") && !adopted.exists());
+    assert_eq!(desk.post("/ruler/drop", &which).code, 400);
+    assert_eq!(desk.post("/ruler/adopt", &which).text(), format!("{{\"adopted\":[\"{METRIC}\"]}}"));
+    let text = desk.get("/ruler/index.html").text();
+    assert!(adopted.is_file() && text.contains("data-drop") && text.contains("from 8 clips: the program takes"), "{text}");
+    let few = desk.post("/ruler/adopt", &serde_json::json!({ "metric": "hip_edge_travel_cm" }));
+    assert!(few.code == 400 && few.text().contains("0 clips are marked of 8"), "{}", few.text());
+    assert_eq!((desk.post("/ruler/drop", &which).code, adopted.exists()), (200, false));
 }
