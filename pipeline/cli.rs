@@ -244,9 +244,9 @@ fn run_night(a: Run) -> Result<u8> {
     let roster = a.roster.or_else(|| beside.is_file().then_some(beside));
     let night = Night {
         inbox: a.inbox,
-        out: a.out,
+        out: a.out.clone(),
         workers: a.workers.map(usize::from),
-        settings: Settings::load(a.settings.as_deref())?,
+        settings: Settings::load(a.settings.as_deref())?.adopted_in(&a.out)?,
         roster: Roster::load(roster.as_deref())?,
         choice: a.model,
         retry_failed: a.retry_failed,
@@ -286,7 +286,7 @@ fn write_morning(night: &Night, summary: &Summary) -> Result<(PathBuf, Vec<Split
 const NAMED: usize = 10;
 
 fn run_rejudge(a: &Rejudge) -> Result<u8> {
-    let settings = Settings::load(a.settings.as_deref())?;
+    let settings = Settings::load(a.settings.as_deref())?.adopted_in(&a.out)?;
     let out = existing(&a.out)?;
     let _lock = out.lock()?;
     let mut store = Store::open(&out.store())?;
@@ -309,7 +309,7 @@ fn run_rejudge(a: &Rejudge) -> Result<u8> {
 }
 
 fn run_take_in(a: &TakeIn) -> Result<u8> {
-    let (settings, roster) = (Settings::load(a.settings.as_deref())?, Roster::load(a.roster.as_deref())?);
+    let (settings, roster) = (Settings::load(a.settings.as_deref())?.adopted_in(&a.out)?, Roster::load(a.roster.as_deref())?);
     place::apart(&a.out, &a.folder)?;
     let out = OutFolder::open(&a.out)?;
     let _lock = out.lock()?;

@@ -649,7 +649,10 @@ fn marks_from_elsewhere_or_malformed_change_nothing() {
     let (owner, clip, page, report) = measured(&desk);
     let (host, cookie) = (desk.host(), desk.cookie());
     let good = serde_json::json!({ "owner": owner, "clip": clip, "marks": points(&report), "sure": true });
-    for (path, body) in [("/ruler/marks", good.to_string()), ("/ruler/draw", "{}".to_string())] {
+    let metric = "{\"metric\":\"head_lateral_top_cm\"}".to_string();
+    let posts =
+        [("/ruler/marks", good.to_string()), ("/ruler/draw", "{}".into()), ("/ruler/adopt", metric.clone()), ("/ruler/drop", metric)];
+    for (path, body) in posts {
         let json = "Content-Type: application/json\r\n";
         let own = format!("Origin: http://{host}\r\n");
         for origin in ["Origin: http://evil.example\r\n", "Origin: null\r\n", ""] {
@@ -715,4 +718,15 @@ fn the_page_says_how_well_it_measures_here() {
     // SD √(8 · 0.01 / 7) = 0.107, and 1.96 of it beyond the centimetre 1.21
     assert!(text.contains("The program reads 1.0 cm more than you. On a single clip the two may differ by 1.2 cm."), "{text}");
     assert!(!text.contains("style=\""));
+    // offered, adopted by a press and taken back by another; what was not adopted cannot be
+    let adopted = desk.folder.path().join("out/ruler.toml");
+    let which = serde_json::json!({ "metric": METRIC });
+    assert!(text.contains("data-adopt") && !text.contains("data-drop") && !adopted.exists());
+    assert_eq!(desk.post("/ruler/drop", &which).code, 400);
+    assert_eq!(desk.post("/ruler/adopt", &which).text(), format!("{{\"adopted\":[\"{METRIC}\"]}}"));
+    let text = desk.get("/ruler/index.html").text();
+    assert!(adopted.is_file() && text.contains("data-drop") && text.contains("from 8 clips: the program takes"), "{text}");
+    let few = desk.post("/ruler/adopt", &serde_json::json!({ "metric": "hip_edge_travel_cm" }));
+    assert!(few.code == 400 && few.text().contains("0 clips are marked of 8"), "{}", few.text());
+    assert_eq!((desk.post("/ruler/drop", &which).code, adopted.exists()), (200, false));
 }

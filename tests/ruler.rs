@@ -220,7 +220,7 @@ fn a_verdict_by_hand_is_the_program_s_with_the_hand_s_readings_in_place() {
             f.iter().map(|(n, f)| (*n, f.verdict)).collect()
         };
         assert_eq!(verdicts(&with(&Quantities::new())), verdicts(&swing.faults), "{name}");
-        let slide = Reading { value: 14.0, sd: 0.5, frames: Vec::new(), from: From::Outline };
+        let slide = Reading { value: 14.0, sd: 0.5, frames: Vec::new(), from: From::Outline, built_in: None };
         let changed = with(&[("trail_hip_travel_cm", Ok(slide))].into());
         assert_eq!(changed[&FaultName::Sway].verdict, Verdict::Flagged);
         assert_eq!(changed[&FaultName::ChickenWing].verdict, swing.faults[&FaultName::ChickenWing].verdict);

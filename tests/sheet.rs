@@ -606,7 +606,7 @@ fn a_hip_that_goes_the_other_way_is_told_in_words_and_never_as_a_bare_zero() {
     let folder = tempfile::tempdir().unwrap();
     let (out, mut store) = out_folder(folder.path());
     let value = |value: f64, low: f64, high: f64, unit: &str| {
-        Metric::Value(Measured { value, unit: unit.into(), low, high, frames: vec![40], from: From::KeyPoint })
+        Metric::Value(Measured { value, unit: unit.into(), low, high, frames: vec![40], from: From::KeyPoint, built_in: None })
     };
     let (_, id) = Builder::new(1, "Ada", DAY)
         .change(|r| {

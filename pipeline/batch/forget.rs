@@ -14,7 +14,7 @@ use crate::intake::names::{folded, same, slug, slug_as_spelled};
 use crate::intake::{Roster, Upload, walk};
 use crate::place::{self, OutFolder, ours};
 use crate::report::Report;
-use crate::settings::Settings;
+use crate::settings::{Own, Settings};
 use jiff::ToSpan;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -169,6 +169,7 @@ pub fn forget(out: &OutFolder, store: &mut Store, mut far: Far, whom: &Whom) -> 
     let ids: BTreeSet<&str> = held.iter().map(|h| h.clip.as_str()).collect();
     done.log_lines = clean_logs(out, &ids)?;
     clean_quarantine(out, whom, &ids)?;
+    clean_ruler(out, &held)?;
     clean_night(store, whom)?;
     skipped::clean(out)?;
     store.erase(&whom.owner, &held)?;
@@ -275,6 +276,7 @@ fn remove_clip(out: &OutFolder, store: &mut Store, owner: &str, clip: &str, held
         remove_seen(out, h)?;
     }
     clean_logs(out, &BTreeSet::from([clip]))?;
+    clean_ruler(out, held)?;
     store.erase(owner, held)?;
     if store.held_by(owner)?.is_empty() {
         store.erase_names(owner)?;
@@ -377,6 +379,14 @@ fn clean_quarantine(out: &OutFolder, whom: &Whom, ids: &BTreeSet<&str>) -> Resul
         place::write(&path, text.as_bytes())?;
     }
     Ok(())
+}
+
+/// Names these clips no longer among those that what was adopted rests on. A file that cannot be read is left to whoever wrote it: the
+/// search says what is in it.
+fn clean_ruler(out: &OutFolder, held: &[Held]) -> Result<()> {
+    let alone: BTreeSet<&str> = held.iter().filter(|h| !h.shared).map(|h| h.clip.as_str()).collect();
+    let Ok(mut own) = Own::read(out.root()) else { return Ok(()) };
+    if own.forget(&alone) { own.write(out.root()) } else { Ok(()) }
 }
 
 /// Drops the student's uploads from the account of the last run.

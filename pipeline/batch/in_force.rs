@@ -4,7 +4,7 @@ use super::summary::Place;
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::place::{self, OutFolder, ours};
-use crate::settings::Settings;
+use crate::settings::{Own, Settings};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -48,8 +48,9 @@ pub fn set(store: &Store, settings: &Settings) -> Result<()> {
     store.set_note(NOTE, &text(settings)?)
 }
 
+/// As a file holds them: what was adopted stands in one of its own.
 fn text(settings: &Settings) -> Result<String> {
-    toml::to_string(settings).map_err(|e| Error::Internal(e.to_string()))
+    toml::to_string(&Settings { own: Own::default(), ..settings.clone() }).map_err(|e| Error::Internal(e.to_string()))
 }
 
 impl Other {

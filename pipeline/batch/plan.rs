@@ -27,8 +27,16 @@ pub fn key(identity: &Identity, choice: ModelChoice, models: &Models, settings: 
 pub(super) fn key_of_looks(engine: &str, identity: &Identity, choice: ModelChoice, models: &Models, settings: &Settings) -> String {
     let measured_by = Brief { working_on: None, ..identity.brief.clone() };
     let brief = serde_json::to_string(&measured_by).unwrap_or_default();
-    let parts =
-        [&identity.sha256, &models.combined_sha256(choice), &settings.sha256(), &brief, choice.name(), &judging_sha256(), engine, SCHEMA];
+    let parts = [
+        &identity.sha256,
+        &models.combined_sha256(choice),
+        &settings.sha256(),
+        &brief,
+        choice.name(),
+        &judging_sha256(&settings.own),
+        engine,
+        SCHEMA,
+    ];
     hex(&Sha256::digest(parts.join("\n")))
 }
 

@@ -43,7 +43,7 @@ fn slower(text: &str) -> std::result::Result<f64, String> {
 /// Exit code 1 where no film could be made.
 pub fn answer(a: &Answer) -> Result<u8> {
     let out = existing(&a.out)?;
-    let settings = Settings::load(a.settings.as_deref())?;
+    let settings = Settings::load(a.settings.as_deref())?.adopted_in(&a.out)?;
     let store = Store::open(&out.store())?;
     let whom = forget::find_one(&out, &store, &a.student)?;
     let whole = |begins: &str| answer::clip_of(&store, &whom.owner, begins);

@@ -53,6 +53,10 @@ fn playback(text: &str) -> std::result::Result<f64, String> {
 
 pub fn run(a: Clip) -> Result<u8> {
     let settings = Settings::load(a.settings.as_deref())?;
+    let settings = match &a.out {
+        Some(out) => settings.adopted_in(out)?,
+        None => settings,
+    };
     let models = Models::locate();
     models.check_for(&[a.model])?;
     let workers = Workers::new()?.side_by_side(1);

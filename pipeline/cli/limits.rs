@@ -9,10 +9,11 @@ use dawnsheet::history::store::Stored;
 use dawnsheet::history::trend::{ClubClass, filmed, view_words};
 use dawnsheet::intake::date;
 use dawnsheet::judge::Identity;
+use dawnsheet::measure::budget::judging_sha256;
 use dawnsheet::place;
 use dawnsheet::report::printable;
 use dawnsheet::report::types::FaultName;
-use dawnsheet::settings::Settings;
+use dawnsheet::settings::{Own, Settings};
 use dawnsheet::sheet::words;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -58,6 +59,7 @@ pub fn limits(a: &Limits) -> Result<u8> {
     let lines = lines(&a.set)?;
     // as the settings file would say it, so that what is tried can be written
     let tried = (!lines.is_empty()).then(|| Settings::parse(&lines)).transpose()?;
+    let own = Own::read(out.root())?;
     let all: Vec<(Stored, Identity)> =
         Store::open(&out.store())?.results()?.into_iter().filter_map(|(s, text)| Some((s, serde_json::from_str(&text).ok()?))).collect();
     let since = jiff::Zoned::now().date().saturating_sub(jiff::Span::new().days(i64::from(a.days)));
@@ -82,6 +84,13 @@ pub fn limits(a: &Limits) -> Result<u8> {
         println!("{}", serde_json::to_string_pretty(&rows).map_err(|e| Error::Internal(e.to_string()))?);
     } else {
         println!("clips worked through in the last {} days: {}", a.days, recent.len());
+        let judging = judging_sha256(&own);
+        let earlier = recent.iter().filter(|(s, _)| s.report.engine.judging_sha256 != judging).count();
+        if earlier > 0 {
+            println!(
+                "{earlier} of them were judged otherwise than today, by an earlier version or before something was adopted or dropped: dawnsheet rejudge judges them anew"
+            );
+        }
         print!("{}", table(&rows));
         print!("{}", newest(&all));
     }

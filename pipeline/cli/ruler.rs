@@ -7,8 +7,11 @@ use dawnsheet::batch::forget::INBOX;
 use dawnsheet::batch::in_force;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::history::{Store, elsewhere};
+use dawnsheet::place::{OutFolder, ours};
 use dawnsheet::report::printable;
-use dawnsheet::ruler::{draw, table};
+use dawnsheet::ruler::table::Table;
+use dawnsheet::ruler::{adopt, draw, table};
+use dawnsheet::settings::Own;
 use std::path::PathBuf;
 
 #[derive(Args)]
@@ -29,6 +32,24 @@ pub struct Ruler {
 enum What {
     /// Draw ten clips to be marked by hand at the desk, and of those marked a week ago three once more
     Draw(Draw),
+    /// Let the program judge by what your marks say of its error; nothing does so by itself
+    Adopt(Adopt),
+    /// Take back what was adopted
+    Drop(Drop),
+}
+
+#[derive(Args)]
+struct Adopt {
+    /// What to adopt: hip_edge_travel_cm, hip_edge_inside_foot_cm, head_lateral_top_cm or lead_elbow_bow_late_upper_arms
+    #[arg(required = true, value_name = "METRIC")]
+    metrics: Vec<String>,
+}
+
+#[derive(Args)]
+struct Drop {
+    /// What to take back [default: all]
+    #[arg(value_name = "METRIC")]
+    metrics: Vec<String>,
 }
 
 #[derive(Args)]
@@ -36,6 +57,13 @@ struct Draw {
     /// Where the lot begins; the same clips and number draw the same [default: the time]
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
+}
+
+/// What makes it count.
+const AGAIN: &str = "The next run judges what is kept again; dawnsheet rejudge does it now";
+
+fn the_table(out: &OutFolder, store: &Store) -> Result<Table> {
+    table::table(&store.results()?, &store.marked()?, &in_force::settings(store)?.adopted_in(out.root())?)
 }
 
 pub fn run(a: &Ruler) -> Result<u8> {
@@ -61,8 +89,31 @@ pub fn run(a: &Ruler) -> Result<u8> {
             }
             println!("mark them at the desk: dawnsheet desk, “measure by hand”");
         }
+        Some(What::Adopt(which)) => {
+            let mut own = Own::read(out.root())?;
+            adopt::adopt(&the_table(&out, &store)?, &mut own, &which.metrics, jiff::Timestamp::now())?;
+            own.write(out.root())?;
+            for (name, adopted) in own.metric.iter().filter(|(name, _)| which.metrics.contains(name)) {
+                println!("{name}: {:+.2} taken off, SD {:.2}, from {} clips", adopted.shift, adopted.sd, adopted.n);
+            }
+            println!("{AGAIN}; clips that you mark from now on say whether it helps");
+        }
+        Some(What::Drop(which)) => {
+            if which.metrics.is_empty() && adopt::set_aside(out.root())? {
+                println!("what could not be read is kept as {}", ours::RULER_ASIDE);
+            } else {
+                let mut own = Own::read(out.root())?;
+                match adopt::drop(&mut own, &which.metrics)? {
+                    0 => println!("nothing was adopted"),
+                    n => {
+                        own.write(out.root())?;
+                        println!("{n} taken back. {AGAIN}");
+                    }
+                }
+            }
+        }
         None => {
-            let table = table::table(&store.results()?, &store.marked()?, &in_force::settings(&store)?)?;
+            let table = the_table(&out, &store)?;
             if a.json {
                 println!("{}", serde_json::to_string_pretty(&table).map_err(|e| Error::Internal(e.to_string()))?);
             } else {

@@ -74,8 +74,9 @@ pub async fn make(State(desk): State<Arc<Desk>>, Json(asked): Json<Asked>) -> Re
         let store = Store::open(&d.out.store())?;
         let wanted =
             Wanted { owner: asked.owner, clip: None, against: Against::First, note: Some(asked.note.trim().into()), slower: SLOWER };
+        let settings = Settings::default().adopted_in(d.out.root())?;
         let workers = Workers::new()?.side_by_side(1);
-        let made = answer::make(&d.out, &store, &wanted, &Settings::default(), &workers, &Interrupt::default())?;
+        let made = answer::make(&d.out, &store, &wanted, &settings, &workers, &Interrupt::default())?;
         let mut said = vec!["Made; nothing was sent.".to_string()];
         said.extend(made.without.iter().map(|w| format!("{}.", crate::report::printable(w))));
         Ok(Some(there(d, &wanted.owner, said.join(" "))))

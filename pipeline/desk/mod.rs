@@ -133,6 +133,8 @@ fn router(desk: Arc<Desk>) -> Router {
         .route("/ruler/clip/{page}", get(ruler::clip))
         .route("/ruler/marks", post(ruler::marks))
         .route("/ruler/draw", post(ruler::draw_ten))
+        .route("/ruler/adopt", post(ruler::adopt))
+        .route("/ruler/drop", post(ruler::drop))
         .route("/verdict", post(pages::verdict))
         .route("/undo", post(pages::undo))
         .fallback(pages::nothing)

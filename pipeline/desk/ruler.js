@@ -140,8 +140,12 @@
     draw();
   }
   function own() { return points[now] && points[now].time === times[now] ? points[now] : null; }
-  // without a point yet, it begins in the middle of what is seen
-  function move(dx, dy) { var p = own() || { x: centre.x, y: centre.y }; put(inside({ x: p.x + dx, y: p.y + dy })); follow(); }
+  // without a point yet, it begins where the same thing was set in another picture, else in the middle of what is seen
+  function begin() {
+    var other = places.filter(function (p) { return p !== now && points[p] && p.split("_")[0] === now.split("_")[0]; })[0];
+    return other ? { x: points[other].x, y: points[other].y } : { x: centre.x, y: centre.y };
+  }
+  function move(dx, dy) { var p = own() || begin(); put(inside({ x: p.x + dx, y: p.y + dy })); follow(); }
   function follow() {
     var p = own();
     if (!p || zoom === 1) { return; }

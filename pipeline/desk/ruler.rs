@@ -8,11 +8,14 @@ use crate::batch::in_force;
 use crate::error::{Error, Result};
 use crate::history::marked::Kind;
 use crate::measure::names;
+use crate::place::OutFolder;
 use crate::report::{Report, printable};
 use crate::ruler::agree::With;
 use crate::ruler::marks::{Marks, Place, main, offered};
 use crate::ruler::table::{FEWEST, Line, Table, table};
-use crate::ruler::{draw, keep};
+use crate::ruler::{adopt as arithmetic, draw, keep};
+use crate::settings::Own;
+use crate::settings::own::METRICS;
 use crate::sheet;
 use askama::Template;
 use axum::Json;
@@ -207,6 +210,48 @@ pub async fn draw_ten(State(desk): State<Arc<Desk>>, Json(Nothing {}): Json<Noth
     .await
 }
 
+/// What to adopt or to drop.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Which {
+    metric: String,
+}
+
+/// What is adopted now.
+#[derive(Serialize)]
+struct Adopted {
+    adopted: Vec<String>,
+}
+
+pub async fn adopt(State(desk): State<Arc<Desk>>, Json(asked): Json<Which>) -> Response {
+    change(desk, move |d, own| {
+        let at_hand = d.at_hand();
+        let table = the_table(&d.out, &at_hand)?;
+        arithmetic::adopt(&table, own, std::slice::from_ref(&asked.metric), jiff::Timestamp::now())
+    })
+    .await
+}
+
+pub async fn drop(State(desk): State<Arc<Desk>>, Json(asked): Json<Which>) -> Response {
+    change(desk, move |_, own| arithmetic::drop(own, std::slice::from_ref(&asked.metric)).map(|_| ())).await
+}
+
+async fn change(desk: Arc<Desk>, how: impl FnOnce(&Desk, &mut Own) -> Result<()> + Send + 'static) -> Response {
+    aside(desk, |d| {
+        let _pen = d.out.pen()?;
+        let mut own = Own::read(d.out.root())?;
+        how(d, &mut own)?;
+        own.write(d.out.root())?;
+        Ok(Some(Json(Adopted { adopted: own.metric.into_keys().collect() })))
+    })
+    .await
+}
+
+fn the_table(out: &OutFolder, at_hand: &AtHand) -> Result<Table> {
+    let settings = in_force::settings(&at_hand.store)?.adopted_in(out.root())?;
+    table(&at_hand.store.results()?, &at_hand.store.marked()?, &settings)
+}
+
 /// A clip that was drawn.
 struct Waiting {
     page: String,
@@ -222,6 +267,11 @@ struct Told {
     more: Vec<String>,
     /// Differences against means, where they are told.
     plot: Option<Plot>,
+    metric: &'static str,
+    /// What is adopted of it, in words, to be taken back.
+    adopted: Option<String>,
+    /// What adopting it would do.
+    offer: Option<String>,
 }
 
 /// A small picture of differences: places in its own units, 320 by 160.
@@ -250,8 +300,12 @@ struct RulerPage {
 }
 
 fn signed(w: With, unit: &str) -> String {
-    let sign = |v: f64| if v < 0.0 { format!("−{}", told(-v, unit)) } else { format!("+{}", told(v, unit)) };
-    format!("{} ({} to {})", sign(w.value), sign(w.low), sign(w.high))
+    format!("{} ({} to {})", number(w.value, unit), number(w.low, unit), number(w.high, unit))
+}
+
+/// With its sign.
+fn number(v: f64, unit: &str) -> String {
+    if v < 0.0 { format!("−{}", told(-v, unit)) } else { format!("+{}", told(v, unit)) }
 }
 
 fn plot(line: &Line) -> Option<Plot> {
@@ -312,12 +366,30 @@ fn in_words(line: &Line) -> Told {
         let clips = if r.n == 1 { "clip" } else { "clips" };
         more.push(format!("Your own two measurements of {} {clips}: within {} {unit}.", r.n, told(r.repeatability, unit)));
     }
-    Told { words: sheet::sentence(line.words), sentence, more, plot: plot(line) }
+    let taken = |shift: f64| {
+        let size = told(shift.abs(), unit);
+        if shift < 0.0 { format!("adds {size} {unit} to what it reads") } else { format!("takes {size} {unit} off what it reads") }
+    };
+    let adopted = line.adopted.as_ref().map(|a| {
+        let day = sheet::words::day(&a.adopted_at);
+        format!("Adopted on {day} from {} clips: the program {}. {}", a.n, taken(a.shift), a.told(|v| told(v, unit), unit))
+    });
+    let would = arithmetic::adoptable(line, jiff::Timestamp::now()).ok().filter(|_| METRICS.contains(&line.metric));
+    let offer = would.map(|would| {
+        format!(
+            "If you adopt this, the program {} and gives ±{} {unit} as its error. That is less than the average difference, because {} clips \
+             prove only so much. Verdicts change with the next night, or at once with dawnsheet rejudge.",
+            taken(would.shift),
+            told(1.96 * would.sd, unit),
+            would.n
+        )
+    });
+    Told { words: sheet::sentence(line.words), sentence, more, plot: plot(line), metric: line.metric, adopted, offer }
 }
 
-fn ruler_page(at_hand: &AtHand) -> Result<RulerPage> {
+fn ruler_page(out: &OutFolder, at_hand: &AtHand) -> Result<RulerPage> {
     let (results, marked) = (at_hand.store.results()?, at_hand.store.marked()?);
-    let t: Table = table(&results, &marked, &in_force::settings(&at_hand.store)?)?;
+    let t = the_table(out, at_hand)?;
     let waiting = draw::open(&marked).into_iter().filter_map(|((owner, clip), again)| {
         let page = at_hand.sheet.page_of(&owner, &clip)?.to_string();
         let report = &results.iter().find(|(s, _)| s.owner == owner && s.report.clip.id == clip)?.0.report;
@@ -359,7 +431,7 @@ pub async fn index(State(desk): State<Arc<Desk>>) -> Response {
     aside(desk, |d| {
         let mut at_hand = d.at_hand();
         at_hand.fresh(&d.out)?;
-        rendered(&ruler_page(&at_hand)?).map(Some)
+        rendered(&ruler_page(&d.out, &at_hand)?).map(Some)
     })
     .await
 }

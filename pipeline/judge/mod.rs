@@ -59,7 +59,7 @@ fn engine(choice: ModelChoice, models: &Models, settings: &Settings) -> Engine {
         pose_model: choice,
         model_sha256: models.combined_sha256(choice),
         settings_sha256: settings.sha256(),
-        judging_sha256: judging_sha256(),
+        judging_sha256: judging_sha256(&settings.own),
     }
 }
 
@@ -207,9 +207,13 @@ pub fn arms_in_motion(seen: &Seen, read: &SwingRead, brief: &Brief, settings: &S
 fn reading(metric: &Metric) -> crate::measure::Outcome {
     match metric {
         Metric::Missing { why, .. } => Err(why.clone()),
-        Metric::Value(m) => {
-            Ok(crate::measure::Reading { value: m.value, sd: (m.high - m.value) / 1.96, frames: m.frames.clone(), from: m.from })
-        }
+        Metric::Value(m) => Ok(crate::measure::Reading {
+            value: m.value,
+            sd: (m.high - m.value) / 1.96,
+            frames: m.frames.clone(),
+            from: m.from,
+            built_in: None,
+        }),
     }
 }
 
@@ -341,6 +345,10 @@ fn metric(name: &names::MetricName, outcome: &crate::measure::Outcome) -> Metric
             high: round(r.interval(name.name).1, 3),
             frames: r.frames.clone(),
             from: r.from,
+            built_in: r.built_in.map(|(value, sd)| {
+                let (low, high) = measure::interval(name.name, value, sd);
+                Estimate { value: round(value, 3), low: round(low, 3), high: round(high, 3) }
+            }),
         }),
     }
 }
@@ -363,7 +371,7 @@ fn provenance(
     main: Option<&SwingRead>,
 ) -> Vec<Step> {
     let step = |step: &str, parameters: serde_json::Value| Step { step: step.into(), parameters };
-    vec![
+    let mut steps = vec![
         step("worker", json!({ "confinement": &seen.about.worker })),
         step("scout", json!({ "looks": seen.scout.looks.len(), "model": &seen.about.scouted_by })),
         step(
@@ -392,7 +400,15 @@ fn provenance(
             "looked at by",
             json!({ "version": seen.about.seen_by.as_ref().map_or(UNKNOWN, |by| by.engine.as_str()), "pose_model": choice.name() }),
         ),
-    ]
+    ];
+    let own = settings.own.metric.iter().filter(|(name, a)| settings.own.of(name, a.from, &budget.version).is_some());
+    let own: serde_json::Map<String, serde_json::Value> = own
+        .map(|(name, a)| (name.clone(), json!({ "from": a.from, "shift": a.shift, "sd": a.sd, "clips": a.n, "adopted_at": a.adopted_at })))
+        .collect();
+    if !own.is_empty() {
+        steps.push(step("adopted on own footage", json!({ "sha256": settings.own.sha256(), "metrics": own })));
+    }
+    steps
 }
 
 /// Rounds for printing, to `digits` decimals.

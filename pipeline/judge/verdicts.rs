@@ -236,7 +236,7 @@ mod tests {
 
     #[test]
     fn the_hip_is_told_before_the_pelvis_whichever_is_further_out() {
-        let read = |value: f64| Ok(Reading { value, sd: 1.0, frames: Vec::new(), from: From::KeyPoint });
+        let read = |value: f64| Ok(Reading { value, sd: 1.0, frames: Vec::new(), from: From::KeyPoint, built_in: None });
         let quantities: Quantities = [("trail_hip_travel_cm", read(7.0)), ("pelvis_travel_cm", read(15.0))].into_iter().collect();
         let sway = fault(FaultName::Sway, &quantities, &Brief::default(), &Settings::default());
         assert_eq!(

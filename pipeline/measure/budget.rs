@@ -2,6 +2,7 @@
 //! figures come from; its version goes into the report's provenance.
 
 use crate::report::types::From;
+use crate::settings::Own;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -23,6 +24,9 @@ pub struct Entry {
     #[serde(default)]
     pub depth: f64,
     pub sd: f64,
+    /// Standard deviation of the worlds' own biases about what is taken off: what another kind of footage may be off by on average.
+    #[serde(default)]
+    pub between: f64,
 }
 
 /// Metrics that are another one told otherwise: theirs is its error.
@@ -37,13 +41,11 @@ fn one() -> f64 {
 }
 
 /// sha256 of all that judges in this program: sources of everything from what was seen to the report, the built-in budget among
-/// them; and of the budget that takes its place, if one does.
-pub fn judging_sha256() -> String {
-    let built = env!("JUDGING_SHA256");
-    match Budget::elsewhere() {
-        None => built.to_string(),
-        Some(text) => crate::pose::models::hex(&Sha256::digest([built, &text].concat())),
-    }
+/// them; of the budget that takes its place, if one does; and of what the coach adopted, if anything.
+pub fn judging_sha256(own: &Own) -> String {
+    let built = env!("JUDGING_SHA256").to_string();
+    let others = [Budget::elsewhere(), (!own.is_empty()).then(|| own.sha256())];
+    others.into_iter().flatten().fold(built, |hash, other| crate::pose::models::hex(&Sha256::digest([hash, other].concat())))
 }
 
 /// The whole budget.
@@ -77,7 +79,13 @@ impl Budget {
     pub fn of(&self, name: &str, from: From) -> Entry {
         let name = FORMS.iter().find(|f| f.0 == name).map_or(name, |f| f.1);
         let special = (from == From::KeyPoint).then(|| self.metric.get(&format!("{name}.key_point"))).flatten();
-        special.or_else(|| self.metric.get(name)).copied().unwrap_or(Entry { bias: 0.0, gain: 1.0, depth: 0.0, sd: f64::INFINITY })
+        special.or_else(|| self.metric.get(name)).copied().unwrap_or(Entry {
+            bias: 0.0,
+            gain: 1.0,
+            depth: 0.0,
+            sd: f64::INFINITY,
+            between: 0.0,
+        })
     }
 }
 
@@ -101,7 +109,7 @@ mod tests {
     /// stands 8° toward the lead side; the correction brings it back.
     #[test]
     fn what_lies_nearer_a_camera_on_the_lead_side_looks_further_from_the_target() {
-        let head = Entry { bias: 0.0, gain: 1.0, depth: -45.0, sd: 1.0 };
+        let head = Entry { bias: 0.0, gain: 1.0, depth: -45.0, sd: 1.0, between: 0.0 };
         assert!((head.correct(2.0 + 6.263, 8f64.to_radians()) - 2.0).abs() < 0.001);
         // the built-in depths have that sign: head, shoulders and bent trunk lie in front of what they are measured against
         for name in ["head_behind_centre_address_cm", "spine_tilt_address_deg", "hip_edge_inside_foot_cm"] {

@@ -42,14 +42,28 @@ pub struct Reading {
     pub sd: f64,
     pub frames: Vec<usize>,
     pub from: From,
+    /// Value and standard uncertainty by the built-in error budget alone, where the coach's own footage says otherwise.
+    pub built_in: Option<(f64, f64)>,
 }
 
 impl Reading {
     /// The 95 % interval; of a metric that cannot be negative it ends at 0.
     pub fn interval(&self, name: &str) -> (f64, f64) {
-        let low = self.value - 1.96 * self.sd;
-        (if names::never_negative(name) { low.max(0.0) } else { low }, self.value + 1.96 * self.sd)
+        interval(name, self.value, self.sd)
     }
+
+    /// Of what ends at 0 there: both values.
+    pub fn at_least_0(mut self) -> Reading {
+        self.value = self.value.max(0.0);
+        self.built_in = self.built_in.map(|(value, sd)| (value.max(0.0), sd));
+        self
+    }
+}
+
+/// The 95 % interval of a value of a metric.
+pub fn interval(name: &str, value: f64, sd: f64) -> (f64, f64) {
+    let low = value - 1.96 * sd;
+    (if names::never_negative(name) { low.max(0.0) } else { low }, value + 1.96 * sd)
 }
 
 /// A reading, or why there is none (one clause, to be read by a coach).
@@ -142,8 +156,12 @@ impl Context<'_> {
         let value = error.correct(value, yaw);
         let scale = if is_length { value * self.scale_sd } else { 0.0 };
         let aside = error.depth / error.gain * yaw_sd;
-        let sd = ((error.sd * self.widen).powi(2) + jitter * jitter + scale * scale + aside * aside).sqrt();
-        Ok(Reading { value, sd, frames, from })
+        let with = |own: f64| ((own * self.widen).powi(2) + jitter * jitter + scale * scale + aside * aside).sqrt();
+        let (value, sd, built_in) = match self.settings.own.of(name, from, &self.budget.version) {
+            None => (value, with(error.sd), None),
+            Some(own) => (value - own.shift, with(own.sd), Some((value, with(error.sd)))),
+        };
+        Ok(Reading { value, sd, frames, from, built_in })
     }
 
     /// The camera's yaw toward the lead side as it is corrected for, and its standard uncertainty, radians.
@@ -191,10 +209,8 @@ pub fn measure(ctx: &Context) -> Quantities {
             all.insert(name, outcome);
         }
     }
-    for (name, outcome) in &mut all {
-        if let (Ok(r), true) = (outcome, names::never_negative(name)) {
-            r.value = r.value.max(0.0);
-        }
+    for (_, outcome) in all.iter_mut().filter(|(name, _)| names::never_negative(name)) {
+        *outcome = outcome.clone().map(Reading::at_least_0);
     }
     at_least(&mut all, "head_lateral_max_back_cm", &["head_lateral_top_cm"]);
     at_least(&mut all, "lead_elbow_flexion_max_deg", &["lead_elbow_flexion_impact_deg", "lead_elbow_flexion_half_deg"]);

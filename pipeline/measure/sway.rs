@@ -35,12 +35,7 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         let moves = running_median(&track.within(past, top.time).iter().map(|&i| hip[i] - home).collect::<Vec<_>>());
         if moves.len() < 3 { Err("too few pictures of the backswing".into()) } else { Ok((ctx.cm(quantile(&moves, 0.97)), ctx.cm(se))) }
     };
-    let floor = |outcome: Outcome| {
-        outcome.map(|mut r| {
-            r.value = r.value.max(0.0);
-            r
-        })
-    };
+    let floor = |outcome: Outcome| outcome.map(super::Reading::at_least_0);
     let stance = ctx
         .face_on()
         .and_then(|()| ctx.at_address(|i| (body.at(i, body.lead(Part::Ankle))[0] - body.at(i, body.trail(Part::Ankle))[0]).abs()))

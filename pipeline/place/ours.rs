@@ -23,6 +23,10 @@ pub const FOLDERS: [&str; 7] = ["reports", "keypoints", "sheet", "logs", "export
 pub const FILES: [&str; 7] =
     ["dawnsheet.sqlite", "dawnsheet.sqlite-wal", "dawnsheet.sqlite-shm", "dawnsheet.lock", "quarantine.json", "skipped.txt", ".write-test"];
 
+/// What a coach adopted of clips marked by hand, and where it is set aside when it cannot be read.
+pub const RULER: &str = "ruler.toml";
+pub const RULER_ASIDE: &str = "ruler-damaged.toml";
+
 /// File of settings that were in force before others came, by their hash: what once was named stays what it was.
 pub fn former_settings(sha256: &str) -> String {
     format!("settings-{}.toml", sha256.chars().take(8).collect::<String>())

@@ -422,6 +422,9 @@ pub struct Measured {
     pub high: f64,
     pub frames: Vec<usize>,
     pub from: From,
+    /// What the program says by itself, where the coach adopted an error of the own footage (`dawnsheet ruler adopt`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub built_in: Option<Estimate>,
 }
 
 /// What a value was read from.

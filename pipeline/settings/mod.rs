@@ -1,8 +1,10 @@
 //! `settings.toml` → [`Settings`]: limits, gates and caps, checked once, hashed.
 
 mod keys;
+pub mod own;
 
 pub use keys::check_keys;
+pub use own::Own;
 
 use crate::error::{Error, Result};
 use serde::{Deserialize, Serialize};
@@ -25,6 +27,9 @@ pub struct Settings {
     #[serde(default = "usual_clubs")]
     pub clubs: Clubs,
     pub night: Night,
+    /// What was adopted in the out folder; no key of a settings file.
+    #[serde(default, skip_serializing_if = "Own::is_empty")]
+    pub own: Own,
 }
 
 fn usual_clubs() -> Clubs {
@@ -112,6 +117,11 @@ impl Settings {
                 Settings::parse(&text).map_err(|e| Error::Usage(format!("settings {}: {e}", path.display())))
             }
         }
+    }
+
+    /// With what was adopted in an out folder. Error: usage, where that cannot be read.
+    pub fn adopted_in(self, out: &Path) -> Result<Settings> {
+        Ok(Settings { own: Own::read(out)?, ..self })
     }
 
     /// As [`Settings::load`], from text.

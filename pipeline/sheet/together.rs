@@ -114,6 +114,7 @@ mod tests {
             unit: "cm".into(),
             frames: Vec::new(),
             from: From::KeyPoint,
+            built_in: None,
         };
         let (three, many) = (vec![m(5.0), m(6.0), m(7.0)], vec![m(6.0); 1000]);
         let of = |all: &[Measured]| mean(&all.iter().collect::<Vec<_>>());

@@ -139,10 +139,11 @@ def budget(identified, current, version):
             groups = [np.column_stack([g[:, 0] / gain, g[:, 1:]]) for g in groups]
             bias, depth, sd, within, between = entry(groups, name not in AS_READ, aside)
             told = f", gain = {gain:.3f}" if name in GAINED else ""
-            lines.append(f"{key} = {{ bias = {bias * gain:.4f}{told}, depth = {depth * gain:.2f}, sd = {max(sd, 1e-4):.4f} }} # within {within:.3f}, between {between:.3f}, "
+            lines.append(f"{key} = {{ bias = {bias * gain:.4f}{told}, depth = {depth * gain:.2f}, sd = {max(sd, 1e-4):.4f}, between = {between:.3f} }} # within {within:.3f}, "
                          f"{len(groups)} worlds, {sum(map(len, groups))} readings")
     head = ("# Error budget: reading = true + bias - depth * sin(camera's yaw toward the lead side), standard deviation sd in a world that\n"
-            "# nothing was fitted in; units of the metric, depth a radian. Written by scripts/calibrate (scripts/accuracy_lib/fit.py has the model).\n")
+            "# nothing was fitted in, between the spread of the worlds' own biases; units of the metric, depth a radian. Written by\n"
+            "# scripts/calibrate (scripts/accuracy_lib/fit.py has the model).\n")
     return f'{head}version = "{version}"\n\n[metric]\n' + "\n".join(lines) + "\n"
 
 

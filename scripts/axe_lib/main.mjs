@@ -5,6 +5,7 @@ import { join, resolve } from "node:path";
 import { pathToFileURL } from "node:url";
 import { chromium } from "playwright-core";
 import { keyboard } from "./keyboard.mjs";
+import { marks } from "./marks.mjs";
 
 const [sheet, desk] = process.argv.slice(2);
 const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
@@ -74,6 +75,6 @@ for (const [what, where] of [...found].sort((a, b) => order.indexOf(a[0].split("
   if (where.length > 4) console.log(`\t\tand ${where.length - 4} more`);
 }
 console.log(`${runs} pages looked at: ${order.map((i) => `${counts[i]} ${i}`).join(", ")}`);
-const failed = await keyboard(browser, pages, desk);
+const failed = (await keyboard(browser, pages, desk)) + (await marks(browser, desk));
 await browser.close();
 process.exit(counts.critical + counts.serious + failed > 0 ? 1 : 0);

@@ -25,7 +25,8 @@ pub fn sha(seed: u64) -> String {
 }
 
 fn measured(value: f64, half: f64, unit: &str) -> Metric {
-    Metric::Value(Measured { value, unit: unit.into(), low: value - half, high: value + half, frames: vec![40], from: From::KeyPoint })
+    let (low, high, from) = (value - half, value + half, From::KeyPoint);
+    Metric::Value(Measured { value, unit: unit.into(), low, high, frames: vec![40], from, built_in: None })
 }
 
 fn clear(driver: &str) -> Fault {
