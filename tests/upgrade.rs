@@ -120,6 +120,22 @@ fn verdicts_histories_and_erasures_of_every_earlier_version_are_kept_and_judged_
 }
 
 #[test]
+fn after_an_upgrade_a_new_clip_does_not_wait_for_those_that_are_measured_again() {
+    let place = left_by(VERSIONS[0]);
+    // the smaller of the two: by size alone it would come last
+    place.copy(&fixture("Jonas Lind/2026-11-24 driver dtl.mp4"), "Zoe/2026-11-27.mp4");
+    place.copy(&fixture("Priya Raman/2026-11-24 7 iron.mp4"), "Priya Raman/2026-11-24 7 iron.mp4");
+    let (code, summary) = place.summary(&["--model", "fast", "--workers", "1"]);
+    assert_eq!(code, 0, "{summary}");
+    let db = store(&place);
+    let at = |student: &str| -> String {
+        let sql = "SELECT max(made_at) FROM seen s JOIN result r ON r.sha256 = s.sha256 WHERE student = ?1";
+        db.query_row(sql, [student], |r| r.get(0)).unwrap()
+    };
+    assert!(at("Zoe") < at(PRIYA), "{} {}", at("Zoe"), at(PRIYA));
+}
+
+#[test]
 fn a_takeover_torn_at_any_step_is_finished_by_the_next_program() {
     let oldest = || left_by(VERSIONS[0]);
     let place = oldest();
