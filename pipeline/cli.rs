@@ -26,6 +26,7 @@ use dawnsheet::pose::models::{ModelChoice, Models};
 use dawnsheet::report::printable;
 use dawnsheet::settings::Settings;
 use dawnsheet::sheet;
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Measures the golf-swing videos that a coach's students sent, overnight; in the morning one sheet shows the few that
@@ -242,6 +243,7 @@ fn existing(out: &Path) -> Result<OutFolder> {
 fn run_night(a: Run) -> Result<u8> {
     let beside = a.inbox.join("roster.toml");
     let roster = a.roster.or_else(|| beside.is_file().then_some(beside));
+    let without_roster = roster.is_none();
     let night = Night {
         inbox: a.inbox,
         out: a.out.clone(),
@@ -270,7 +272,20 @@ fn run_night(a: Run) -> Result<u8> {
         for s in &split {
             eprintln!("{} is kept under {} folder names: dawnsheet join shows them and joins them", printable(&s.name), s.parts.len());
         }
+        // to whoever sits there; a night's log needs no advice
+        let somebody = std::io::stderr().is_terminal();
+        let measured = summary.lines.iter().any(|l| l.new && l.place.is_fine() && l.clip.is_some());
+        if somebody && without_roster && measured {
+            eprintln!(
+                "without a roster lengths are about 7 % unsure: {} takes [[student]] with name, stature_cm and lead_side",
+                night.inbox.join("roster.toml").display()
+            );
+        }
         eprintln!("morning sheet: {}", page.display());
+        if somebody {
+            let of = if night.out == Path::new("out") { String::new() } else { format!(" --out {}", night.out.display()) };
+            eprintln!("the same with the footage to play, and your verdict by one key: dawnsheet desk{of}");
+        }
     }
     Ok(summary.exit_code())
 }

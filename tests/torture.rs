@@ -168,29 +168,77 @@ fn mutated(bytes: &[u8], dice: &mut Dice) -> Vec<u8> {
     all
 }
 
+/// Boxes of an ISO file that say where pictures and sound lie, how they are packed and when they are shown.
+const INDEX: [&[u8; 4]; 21] = [
+    b"moov", b"mvhd", b"trak", b"tkhd", b"edts", b"elst", b"mdhd", b"hdlr", b"stbl", b"stsd", b"stts", b"ctts", b"stsc", b"stsz", b"stco",
+    b"stss", b"avcC", b"esds", b"mp4a", b"tfhd", b"trun",
+];
+
+/// A number that a table would not hold: about a bound of its type, or any.
+fn odd(dice: &mut Dice) -> [u8; 4] {
+    let bounds = [0, 1, 2, 7, 8, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFFE, 0xFFFF_FFFF];
+    bounds.get(dice.below(12)).copied().unwrap_or_else(|| dice.next() as u32).to_be_bytes()
+}
+
+/// One box of an ISO file's index damaged where a decoder believes it, and which; none where there is no such box.
+fn index_damaged(bytes: &[u8], dice: &mut Dice) -> Option<(&'static str, Vec<u8>)> {
+    let boxes =
+        |name: &'static [u8; 4]| bytes.windows(4).enumerate().filter(move |(i, b)| *i >= 4 && b == name).map(move |(i, _)| (i, name));
+    let all: Vec<(usize, &[u8; 4])> = INDEX.into_iter().flat_map(boxes).collect();
+    let &(at, name) = all.get(dice.below(all.len()))?;
+    let size = u32::from_be_bytes(bytes[at - 4..at].try_into().unwrap()) as usize;
+    let (from, end) = (at - 4, (at - 4).saturating_add(size).clamp(at + 4, bytes.len()));
+    let mut made = bytes.to_vec();
+    match dice.below(6) {
+        0 => made[from..at].copy_from_slice(&odd(dice)),
+        1 => drop(made.drain(from..end)),
+        2 => drop(made.splice(from..from, bytes[from..end].to_vec())),
+        3 => made[at..at + 4].copy_from_slice(INDEX[dice.below(INDEX.len())]),
+        _ => {
+            for _ in 0..1 + dice.below(4) {
+                let word = at + 4 + dice.below((end - at - 4) / 4) * 4;
+                if word + 4 <= end {
+                    made[word..word + 4].copy_from_slice(&odd(dice));
+                }
+            }
+        }
+    }
+    Some((std::str::from_utf8(name).unwrap(), made))
+}
+
 #[test]
 fn mutated_clips_end_as_a_report_or_a_reason() {
     let files = rounds("TORTURE_FUZZ", 200);
     let mut dice = Dice(rounds("TORTURE_SEED", 7) as u64);
     let made = tempfile::tempdir().unwrap();
-    let source = "testsrc2=size=160x120:rate=30:duration=0.5";
     let mut bases = Vec::new();
-    for (ending, codec) in [("mp4", "libx264"), ("mov", "mjpeg"), ("mkv", "libx264"), ("webm", "libvpx"), ("avi", "mpeg4"), ("3gp", "h263")]
-    {
-        let path = made.path().join(format!("base.{ending}"));
-        let source = if codec == "h263" { "testsrc2=size=176x144:rate=30:duration=0.5" } else { source };
-        ffmpeg(&[
-            "-f",
-            "lavfi",
-            "-i",
-            source,
-            "-pix_fmt",
-            if codec == "mjpeg" { "yuvj420p" } else { "yuv420p" },
-            "-c:v",
-            codec,
-            path.to_str().unwrap(),
-        ]);
-        bases.push((ending, std::fs::read(path).unwrap()));
+    // every container with pictures alone and with sound beside them; the fragmented one keeps its tables in pieces
+    for (ending, codec, sound, more) in [
+        ("mp4", "libx264", "aac", ""),
+        ("mov", "mjpeg", "pcm_s16le", ""),
+        ("mkv", "libx264", "libvorbis", ""),
+        ("webm", "libvpx", "libopus", ""),
+        ("avi", "mpeg4", "libmp3lame", ""),
+        ("3gp", "h263", "aac", ""),
+        ("mp4", "libx264", "aac", "frag_keyframe+empty_moov"),
+    ] {
+        let size = if codec == "h263" { "176x144" } else { "160x120" };
+        let pictures = format!("testsrc2=size={size}:rate=30:duration=0.5");
+        let format = if codec == "mjpeg" { "yuvj420p" } else { "yuv420p" };
+        for with_sound in [false, true] {
+            let path = made.path().join(format!("base.{ending}"));
+            let mut arguments = vec!["-f", "lavfi", "-i", &pictures];
+            if with_sound {
+                arguments.extend(["-f", "lavfi", "-i", "sine=frequency=900:sample_rate=48000:duration=0.5", "-c:a", sound]);
+            }
+            arguments.extend(["-pix_fmt", format, "-c:v", codec]);
+            if !more.is_empty() {
+                arguments.extend(["-movflags", more]);
+            }
+            arguments.push(path.to_str().unwrap());
+            ffmpeg(&arguments);
+            bases.push((ending, std::fs::read(path).unwrap()));
+        }
     }
     let golfer = made.path().join("golfer.mp4");
     let swing = fixture("Mira Okafor/2026-11-23 7 iron.mp4");
@@ -198,10 +246,20 @@ fn mutated_clips_end_as_a_report_or_a_reason() {
     bases.push(("mp4", std::fs::read(golfer).unwrap()));
 
     let place = Place::new();
+    let mut boxes = BTreeMap::<&str, usize>::new();
     for i in 0..files {
         let (ending, bytes) = &bases[i % bases.len()];
         let path = place.at(&format!("s{}/{i}.{ending}", i % 7));
-        std::fs::write(path, mutated(bytes, &mut dice)).unwrap();
+        // of those that have such an index, every second round
+        let of_index = if i / bases.len() % 2 == 1 { index_damaged(bytes, &mut dice) } else { None };
+        let bytes = match of_index {
+            Some((name, bytes)) => {
+                *boxes.entry(name).or_default() += 1;
+                bytes
+            }
+            None => mutated(bytes, &mut dice),
+        };
+        std::fs::write(path, bytes).unwrap();
     }
     let began = Instant::now();
     let (code, summary) = place.summary(&["--settings", &at_once(&place)]);
@@ -221,8 +279,12 @@ fn mutated_clips_end_as_a_report_or_a_reason() {
             *reasons.entry(code).or_default() += 1;
         }
     }
-    println!("{files} mutated files in {:.0} s: {places:?}; first reasons: {reasons:?}", began.elapsed().as_secs_f64());
+    println!(
+        "{files} mutated files in {:.0} s: {places:?}; first reasons: {reasons:?}; boxes of an index: {boxes:?}",
+        began.elapsed().as_secs_f64()
+    );
     assert!(reasons.len() >= 5, "the mutations reach more than one way through the program: {reasons:?}");
+    assert!(boxes.len() >= 10, "{boxes:?}");
 }
 
 #[test]

@@ -3,7 +3,7 @@
 use super::interrupt::Interrupt;
 use super::job::{self, Job, JobOutcome, Workers};
 use super::plan::{Asked, Task, forgotten, line, plan, report_line};
-use super::rejudge::rejudge_one;
+use super::rejudge::{Rejudged, rejudge_one, rejudge_other_versions};
 use super::schedule::{deadline, usual_workers};
 use super::summary::{Line, Place, Summary};
 use super::{forget, in_force, log, quarantine};
@@ -158,9 +158,12 @@ pub fn run(night: &Night, interrupt: &Interrupt) -> Result<Summary> {
         other => other,
     };
     // clips are done by now: whatever stopped the run, the coach gets the account of them
-    let store = shared.store.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let mut store = shared.store.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
     let written = quarantine::write(&out, &store, &summary.lines);
-    summary.stopped = fatal.or(written.err()).map(|e| e.to_string());
+    let earlier = rejudge_other_versions(&out, &mut store, &models, &night.settings, interrupt);
+    let (earlier, failed) = (earlier.as_ref().ok().and_then(Rejudged::by_this_version), earlier.err());
+    summary.disagreements.extend(earlier);
+    summary.stopped = fatal.or(written.err()).or(failed).map(|e| e.to_string());
     if let Some(other) = other {
         summary.disagreements.push(other.told(&store, &night.settings)?);
     }

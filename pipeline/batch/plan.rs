@@ -78,7 +78,7 @@ pub(super) struct Asked<'a> {
 pub(super) type Identified = (Upload, std::result::Result<Identity, Reason>);
 
 /// Sorts the identified uploads: repeats and what is done go to the summary, what was refused gets its report and row at once,
-/// the rest is the work list, in the order of work.
+/// the rest is the work list, in the order of work: new clips, then those to be measured again.
 pub(super) fn plan(
     identified: Vec<Identified>,
     asked: &Asked,
@@ -118,7 +118,8 @@ pub(super) fn plan(
         first_of.insert((owner.clone(), identity.sha256.clone()), upload.brief.file.clone());
         identity.brief.sent_by_another = owners_of.get(&identity.sha256).is_some_and(|o| o.len() > 1);
         let key = key(&identity, asked.choice, models, asked.settings);
-        if store.done_key(&owner, identity.id())?.as_deref() == Some(&key)
+        let done = store.done_key(&owner, identity.id())?;
+        if done.as_deref() == Some(&key)
             && let Some(report) = store.result(&owner, identity.id())?
         {
             let text = serde_json::to_string(&identity).map_err(|e| Error::Internal(e.to_string()))?;
@@ -133,9 +134,14 @@ pub(super) fn plan(
             summary.lines.push(line(&upload, &owner, Place::Quarantined, Some(identity.id()), false, WHY.into()));
             continue;
         }
-        tasks.push(Task { upload, identity, owner, key });
+        tasks.push((done.is_some(), Task { upload, identity, owner, key }));
     }
-    Ok(fair_order(tasks, |t| (&t.owner, t.upload.bytes, &t.upload.brief.file)))
+    // after an upgrade all that still lies there is measured again: what nobody has seen yet does not wait for it
+    let (again, new): (Vec<_>, Vec<_>) = tasks.into_iter().partition(|(known, _)| *known);
+    let ordered = |tasks: Vec<(bool, Task)>| {
+        fair_order(tasks.into_iter().map(|(_, task)| task).collect(), |t: &Task| (&t.owner, t.upload.bytes, &t.upload.brief.file))
+    };
+    Ok(ordered(new).into_iter().chain(ordered(again)).collect())
 }
 
 /// Why these bytes of this student are to be skipped, where one or the other was erased on purpose.

@@ -1,10 +1,12 @@
 //! Judging again from what was kept: no video is read, no model runs.
 
 use super::in_force;
+use super::interrupt::Interrupt;
 use super::take_in::is_taken_in;
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::judge::{self, ENGINE, Identity};
+use crate::measure::budget::judging_sha256;
 use crate::place::{self, OutFolder};
 use crate::pose::models::Models;
 use crate::report::types::Verdict;
@@ -27,6 +29,7 @@ pub fn rejudge_one(
         Err(Error::File { .. }) => return Ok(None),
         Err(e) => return Err(e),
     };
+    let identity = &with_club(identity, settings);
     let report = judge::judge(&seen, identity, choice, models, settings);
     place::write(&out.report(owner, identity.id())?, report.to_json().as_bytes())?;
     let key = match seen.about.seen_by.as_ref().map_or("earlier", |by| by.engine.as_str()) {
@@ -36,6 +39,16 @@ pub fn rejudge_one(
     let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
     store.record(owner, &key, &text, &report, None)?;
     Ok(Some(report))
+}
+
+/// Earlier versions did not read the club from the file's name: without it a student's clips would fall into two histories.
+fn with_club(identity: &Identity, settings: &Settings) -> Identity {
+    let mut identity = identity.clone();
+    if identity.brief.club_source.is_none() {
+        let by_sidecar = identity.brief.club.take();
+        identity.brief.set_club(by_sidecar, &settings.clubs);
+    }
+    identity
 }
 
 /// How many were judged again, how many changed their verdict, and how many have no kept look.
@@ -53,9 +66,38 @@ pub struct Rejudged {
 
 /// Judges every stored result again.
 pub fn rejudge_all(out: &OutFolder, store: &mut Store, models: &Models, settings: &Settings) -> Result<Rejudged> {
-    let mut count = Rejudged::default();
     let other = in_force::other(out, store, settings)?;
+    let mut count = rejudge_those(out, store, models, settings, |_| true)?;
+    in_force::set(store, settings)?;
+    count.other_settings = other.map(|o| o.told(store, settings)).transpose()?;
+    Ok(count)
+}
+
+/// Judges again what another version judged: of a student's clips all are judged by one, or a trend would tell the program's
+/// change as the golfer's. Clips may have left the inbox since; what was seen of them is kept.
+pub fn rejudge_other_versions(
+    out: &OutFolder,
+    store: &mut Store,
+    models: &Models,
+    settings: &Settings,
+    interrupt: &Interrupt,
+) -> Result<Rejudged> {
+    let this = judging_sha256();
+    rejudge_those(out, store, models, settings, |r| r.engine.judging_sha256 != this && !interrupt.draining())
+}
+
+fn rejudge_those(
+    out: &OutFolder,
+    store: &mut Store,
+    models: &Models,
+    settings: &Settings,
+    which: impl Fn(&Report) -> bool,
+) -> Result<Rejudged> {
+    let mut count = Rejudged::default();
     for (stored, identity) in store.results()? {
+        if !which(&stored.report) {
+            continue;
+        }
         let identity: Identity = serde_json::from_str(&identity).map_err(|e| Error::Internal(e.to_string()))?;
         let choice = stored.report.engine.pose_model;
         // looks of an earlier version are judged by what is measured today, and measured anew by the next run that has the clip
@@ -73,7 +115,20 @@ pub fn rejudge_all(out: &OutFolder, store: &mut Store, models: &Models, settings
             count.changed.push(format!("{}: {is}, was {was}", printable(&report.clip.file)));
         }
     }
-    in_force::set(store, settings)?;
-    count.other_settings = other.map(|o| o.told(store, settings)).transpose()?;
     Ok(count)
+}
+
+impl Rejudged {
+    /// What became of clips that another version had judged; nothing where there were none.
+    pub fn by_this_version(&self) -> Option<String> {
+        let clips = match self.judged {
+            0 => return None,
+            1 => "One earlier clip was".into(),
+            n => format!("{n} earlier clips were"),
+        };
+        let (named, more) = self.changed.split_at(self.changed.len().min(3));
+        let more = if more.is_empty() { String::new() } else { format!("; and {} more", more.len()) };
+        let changed = if named.is_empty() { "no verdict changed".into() } else { format!("other verdicts: {}{more}", named.join("; ")) };
+        Some(format!("{clips} judged again, as version {ENGINE} judges, from what was kept: {changed}"))
+    }
 }

@@ -1,5 +1,6 @@
 //! The night in one table: every input accounted for.
 
+use crate::intake::inbox::UPLOADING;
 use crate::report::types::Verdict;
 use crate::report::{Report, printable};
 use serde::{Deserialize, Serialize};
@@ -203,6 +204,9 @@ impl Summary {
         text.push('\n');
         if self.count(Place::Flagged) + self.count(Place::Borderline) > 0 {
             text.push_str("your word on one: dawnsheet verdict CLIP agree|disagree, by its id or file name above\n");
+        }
+        if self.lines.iter().any(|l| l.place == Place::Waiting && l.note.starts_with(UPLOADING)) {
+            text.push_str("what was changed just now is left to rest: run again in a moment\n");
         }
         if self.other_files > 0 {
             text.push_str(&format!("{} other files in the inbox were left alone\n", self.other_files));

@@ -167,6 +167,12 @@ pub(super) fn now() -> String {
     jiff::Timestamp::now().to_string()
 }
 
+/// How many of the steps a store has been through.
+fn version(db: &Connection) -> Result<usize> {
+    let version: i64 = db.query_row("PRAGMA user_version", [], |r| r.get(0))?;
+    Ok(usize::try_from(version).unwrap_or(usize::MAX))
+}
+
 impl Store {
     /// Opens or makes the store; brings an older schema up to date and refuses a newer one.
     pub fn open(path: &Path) -> Result<Store> {
@@ -174,21 +180,32 @@ impl Store {
         db.pragma_update(None, "journal_mode", "WAL")?;
         db.pragma_update(None, "synchronous", "FULL")?;
         db.pragma_update(None, "secure_delete", true)?;
-        let version: i64 = db.query_row("PRAGMA user_version", [], |r| r.get(0))?;
-        let version = usize::try_from(version).unwrap_or(usize::MAX);
-        if version > MIGRATIONS.len() {
-            return Err(Error::Installation(format!("{} was written by a newer dawnsheet: use that version", path.display())));
-        }
         let mut store = Store { db };
-        for (i, sql) in MIGRATIONS.iter().enumerate().skip(version) {
-            let step = store.db.transaction()?;
-            step.execute_batch(sql)?;
-            step.pragma_update(None, "user_version", i as i64 + 1)?;
-            step.commit()?;
-        }
+        store.bring_up_to_date(path)?;
         use std::os::unix::fs::PermissionsExt;
         std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600)).map_err(Error::file(path))?;
         Ok(store)
+    }
+
+    /// All steps that a store of an earlier version lacks are one transaction: a power cut leaves it as it was, or as it shall be.
+    fn bring_up_to_date(&mut self, path: &Path) -> Result<()> {
+        if version(&self.db)? == MIGRATIONS.len() {
+            return Ok(());
+        }
+        // no other program that was started at the same moment comes between reading the version and changing it
+        let step = self.db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+        let version = version(&step)?;
+        let Some(missing) = MIGRATIONS.get(version..) else {
+            let (store, this) = (path.display(), env!("CARGO_PKG_VERSION"));
+            return Err(Error::Installation(format!(
+                "{store} was written by a newer dawnsheet than this one ({this}): install the newer one again, or name another folder with --out"
+            )));
+        };
+        for sql in missing {
+            step.execute_batch(sql)?;
+        }
+        step.pragma_update(None, "user_version", MIGRATIONS.len() as i64)?;
+        commit(step)
     }
 
     /// The key under which an owner's clip is done, where it is.

@@ -26,6 +26,9 @@ pub struct Upload {
     pub waits: Option<String>,
 }
 
+/// Begins why a file waits that may not be whole yet.
+pub const UPLOADING: &str = "still being uploaded";
+
 /// What the walk found, in sorted order.
 #[derive(Debug, Default)]
 pub struct Found {
@@ -134,7 +137,7 @@ pub fn upload(
     if let Some(age) = entry.modified.and_then(|m| now.duration_since(m).ok())
         && age.as_secs_f64() < settle
     {
-        waits = Some(format!("still being uploaded (changed {:.0} s ago, waiting for {settle:.0} s of rest)", age.as_secs_f64()));
+        waits = Some(format!("{UPLOADING} (changed {:.0} s ago, waiting for {settle:.0} s of rest)", age.as_secs_f64()));
     }
     Upload { path: entry.path, brief, bytes: entry.bytes, modified: entry.modified, waits }
 }

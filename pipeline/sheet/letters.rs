@@ -3,7 +3,7 @@
 use super::since::Change;
 use super::{told, words};
 use crate::history::trend::{Trend, Word, value};
-use crate::report::types::{Certainty, FaultName, Verdict};
+use crate::report::types::{CapturedSource, Certainty, FaultName, Verdict};
 use crate::report::{Again, Reason, Report, Severity};
 
 /// Cautions that close every letter about practice.
@@ -145,7 +145,9 @@ pub fn note(newest: &Report, changes: &[Change], trends: &[&Trend], again: bool)
         lines.push(message.unwrap_or_else(|| "I could not work with your last clip.".into()));
         return lines.join("\n");
     }
-    let clip = newest.clip.captured.as_deref().map_or_else(|| "your last clip".into(), |d| format!("your clip of {}", words::day(d)));
+    // a file's own time may be that of a copy: no day to name to the student
+    let day = newest.clip.captured.as_deref().filter(|_| newest.clip.captured_source != Some(CapturedSource::Mtime));
+    let clip = day.map_or_else(|| "your last clip".into(), |d| format!("your clip of {}", words::day(d)));
     lines.push(format!("I have been through {clip}."));
     lines.extend(fault_lines(newest));
     lines.extend(message.filter(|_| again));

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Packs the built programs, models and ONNX Runtime; standard library, dpkg-dev and cargo.   usage: pack.py FOLDER
+"""Packs the built programs, models and ONNX Runtime; standard library, dpkg-dev and cargo.   usage: pack.py FOLDER PROGRAMS
 
 The same commit and the same built files give the same bytes: every time is that of the last commit, order, owners and modes are fixed.
 """
@@ -8,6 +8,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 LIB = ROOT / "scripts/package_lib"
+PROGRAMS = Path(sys.argv[2]).resolve()
 sys.path.insert(0, str(ROOT / "scripts"))
 import fetch_models  # noqa: E402
 
@@ -92,7 +93,7 @@ def tree(top, version, manifest):
     home, share = top / "lib/dawnsheet", top / "share"
     doc = share / "doc/dawnsheet"
     for name in ("dawnsheet", "dawnsheet-worker"):
-        copy(ROOT / "target/release" / name, home / name)
+        copy(PROGRAMS / name, home / name)
         # symbols help nobody who has no sources; a crash still names its place
         told("strip", "--strip-unneeded", home / name)
     (top / "bin").mkdir()
@@ -113,13 +114,34 @@ def tree(top, version, manifest):
     for unit in ("dawnsheet.service", "dawnsheet.timer"):
         copy(LIB / unit, share / "systemd/user" / unit)
     with tempfile.TemporaryDirectory() as folder:
-        told(ROOT / "target/release/dawnsheet", "manual", folder)
+        told(PROGRAMS / "dawnsheet", "manual", folder)
         for f in Path(folder).iterdir():
             if f.suffix == ".1":
                 put(gzip.compress(f.read_bytes(), 9, mtime=0), share / "man/man1" / (f.name + ".gz"))
         copy(Path(folder) / "dawnsheet.bash", share / "bash-completion/completions/dawnsheet")
         copy(Path(folder) / "_dawnsheet", share / "zsh/vendor-completions/_dawnsheet")
         copy(Path(folder) / "dawnsheet.fish", share / "fish/vendor_completions.d/dawnsheet.fish")
+
+
+def no_paths_of_here(top):
+    """Nothing that was made here names a folder of this machine: exit 1, naming file and path, where something does. Models and
+    ONNX Runtime were made elsewhere and are pinned by hash."""
+    home = Path.home()
+    rust = told("rustc", "--print", "sysroot")
+    places = {str(p) for p in (ROOT, PROGRAMS, os.environ.get("CARGO_HOME", home / ".cargo"), rust, home / ".rustup")}
+    # a user's home says who it was; the bare name of root's says nothing, and is a word of many texts
+    places |= {f"{home}/"}
+    made = [p for p in sorted(top.rglob("*")) if p.is_file() and not p.is_symlink() and top / "lib/dawnsheet/models" not in p.parents]
+    found = [(path.relative_to(top), place) for path in made
+             for content in [readable(path)] for place in sorted(places) if place.encode() in content]
+    for path, place in found:
+        print(f"package: {path} names {place}", file=sys.stderr)
+    if found:
+        sys.exit(1)
+
+
+def readable(path):
+    return gzip.decompress(path.read_bytes()) if path.suffix == ".gz" else path.read_bytes()
 
 
 def fixed(top, epoch):
@@ -168,6 +190,7 @@ def main():
         put(f"For Debian {release}. These packages of the system are needed:\n\n  {needs}\n\n"
             f"Unpack anywhere, for example: tar -xf {top.name}.tar.gz -C ~/.local --strip-components=1\n",
             top / "share/doc/dawnsheet/INSTALL")
+        no_paths_of_here(top)
         fixed(top, epoch)
         with open(out / f"{top.name}.tar.gz", "wb") as target:
             tar = subprocess.Popen(["tar", "--sort=name", "--format=gnu", "--owner=0", "--group=0", "--numeric-owner", "-C", work,
