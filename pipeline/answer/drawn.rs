@@ -335,9 +335,10 @@ impl Half<'_> {
                 let affine = Mat::from_slice_2d(&[[s, 0.0, -s * x], [0.0, s, -s * y]])?;
                 let beyond = Scalar::from((32.0, 32.0, 32.0));
                 imgproc::warp_affine(picture, &mut part, &affine, self.size, imgproc::INTER_LINEAR, core::BORDER_CONSTANT, beyond)?;
-                let own = others::golfer(&self.told.read.track, time).map(|b| others::drawn(b, s, self.corner));
+                let limbs = others::limbs(&self.told.read.track, time);
+                let own: Vec<_> = limbs.into_iter().map(|l| others::limb_drawn(l, s, self.corner)).collect();
                 let beside = self.others.iter().map(|b| others::drawn(*b, s, self.corner));
-                others::cover(&mut part, beside, own, beyond)?;
+                others::cover(&mut part, beside, &own)?;
                 if self.mirrored {
                     let mut other = Mat::default();
                     core::flip(&part, &mut other, 1)?;

@@ -82,7 +82,7 @@ pub fn rejudge_other_versions(
     settings: &Settings,
     interrupt: &Interrupt,
 ) -> Result<Rejudged> {
-    let this = judging_sha256();
+    let this = judging_sha256(&settings.own);
     rejudge_those(out, store, models, settings, |r| r.engine.judging_sha256 != this && !interrupt.draining())
 }
 
