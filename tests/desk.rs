@@ -730,3 +730,22 @@ fn the_page_says_how_well_it_measures_here() {
     assert!(few.code == 400 && few.text().contains("0 clips are marked of 8"), "{}", few.text());
     assert_eq!((desk.post("/ruler/drop", &which).code, adopted.exists()), (200, false));
 }
+
+/// The one clip's hip slides 7.5 cm: over today's limit of 5, under twice that.
+#[test]
+fn other_limits_are_tried_on_a_page_of_the_desk() {
+    let desk = Open::new();
+    let page = desk.get("/limits/index.html").text();
+    assert!(page.contains("One clip in the last 30 days"), "{page}");
+    let row = |name: &str| {
+        let of_sway = page.split("Sway</h2>").nth(1).unwrap().split("</section>").next().unwrap();
+        let row = of_sway.split(&format!("<th scope=\"row\">{name}</th>")).nth(1).unwrap().split("</tr>").next().unwrap().to_string();
+        row.split("<td>").skip(1).map(|cell| cell.split('<').next().unwrap().to_string()).collect::<Vec<_>>()
+    };
+    assert_eq!(row("as now")[..2], ["1 of 1", "1"], "{page}");
+    assert_eq!(row("2 times")[..2], ["0 of 1", "0"], "{page}");
+    let styles: Vec<&str> = page.split("<link rel=\"stylesheet\" href=\"..").skip(1).map(|l| l.split('"').next().unwrap()).collect();
+    assert!(!styles.is_empty() && styles.iter().all(|s| desk.get(s).code == 200), "{styles:?}");
+    assert!(desk.get("/sheet/index.html").text().contains("../limits/index.html"), "the sheet leads there");
+    assert_eq!(desk.raw("GET", "/limits/index.html", &format!("Host: {}\r\n", desk.host()), "").code, 403, "without the key");
+}

@@ -3,6 +3,7 @@
 mod answers;
 mod footage;
 mod guard;
+mod limits;
 mod pages;
 mod ruler;
 
@@ -127,6 +128,7 @@ fn router(desk: Arc<Desk>) -> Router {
         .route("/answers/{owner}", get(answers::list))
         .route("/answers/{owner}/{day}/{file}", get(answers::file))
         .route("/answer", post(answers::make))
+        .route("/limits/index.html", get(limits::index))
         .route("/ruler/index.html", get(ruler::index))
         .route("/ruler/ruler.js", get(ruler::script))
         .route("/ruler/draw.js", get(ruler::draw_script))

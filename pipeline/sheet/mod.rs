@@ -19,6 +19,7 @@ mod since;
 mod student;
 mod together;
 pub mod told;
+pub mod trying;
 pub mod words;
 
 use crate::batch::skipped;

@@ -26,6 +26,7 @@ const pages = [
   ...nights.map((name) => [`desk ${name}`, `${base}/sheet/${name}`]),
   ...clips.map(([name]) => [`desk ${name}`, `${base}/sheet/${name}`]),
   ["ruler", `${base}/ruler/index.html`],
+  ["limits", `${base}/limits/index.html`],
   ...clips.slice(0, 2).map(([name]) => [`ruler ${name}`, `${base}/ruler/${name}`]),
 ];
 
