@@ -1,5 +1,5 @@
 //! dawnsheet as a library. The folders stand one above the other, the ground first, a blank line between two floors: what a
-//! folder imports lies below its own floor (`tests/house.rs` keeps that). The programs, `main.rs` with `cli/` and `worker.rs`,
+//! folder imports lies below its own floor (`tests/night/house.rs` keeps that). The programs, `main.rs` with `cli/` and `worker.rs`,
 //! stand on top.
 #![forbid(unsafe_code)]
 

@@ -1,5 +1,5 @@
 //! What any store of results can do: SQLite in the out folder ([`Store`]), PostgreSQL for many machines. One test-suite
-//! (`tests/stores.rs`) holds for both.
+//! (`tests/fleet/stores.rs`) holds for both.
 
 use super::marked::Marked;
 use super::rows::Row;

@@ -1,5 +1,5 @@
 //! Small numerics for which no kept crate is sound: zero-phase low-pass, Savitzky–Golay, PCHIP, Hampel.
-//! Each is checked against published or reference-library values in `tests/published_values.rs`.
+//! Each is checked against published or reference-library values in `tests/measures/published_values.rs`.
 
 /// Second-order section, direct form: `b` and `a` with `a[0] = 1`.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,0 +1,15 @@
+//! What a coach sees and does: sheet, terminal, desk, verdicts, measuring by hand, answers, exports.
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod adoption;
+mod answer;
+mod desk;
+mod export;
+mod letters;
+mod ruler;
+mod sheet;
+mod sheet_weight;
+mod terminal;
+mod verdicts;
