@@ -33,6 +33,7 @@ use std::path::{Path, PathBuf};
 /// need a human eye. Video stays on this machine. Not a medical device, not 3-D.
 #[derive(Parser)]
 #[command(version, max_term_width = 100)]
+#[cfg_attr(feature = "queue", command(after_help = "For many machines: enqueue, work, queue, collect (dawnsheet help enqueue, and so on)"))]
 pub struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -226,9 +227,11 @@ pub fn run(cli: Cli) -> Result<u8> {
 
 /// What can be typed as manual pages, one a command, and as completions for three shells.
 fn write_manual(folder: &Path) -> std::io::Result<()> {
-    clap_mangen::generate_to(Cli::command(), folder)?;
+    // the first help leaves out what only many machines need; the manual does not
+    let mut all = Cli::command().mut_subcommands(|c| if c.get_name() == "manual" { c } else { c.hide(false) });
+    clap_mangen::generate_to(all.clone(), folder)?;
     for shell in [Shell::Bash, Shell::Zsh, Shell::Fish] {
-        clap_complete::generate_to(shell, &mut Cli::command(), "dawnsheet", folder)?;
+        clap_complete::generate_to(shell, &mut all, "dawnsheet", folder)?;
     }
     Ok(())
 }

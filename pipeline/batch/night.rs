@@ -17,6 +17,7 @@ use crate::judge::{self, ENGINE, Identity};
 use crate::place::{self, OutFolder};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::{ReasonCode, printable};
+use crate::ruler::decide::Decided;
 use crate::settings::Settings;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use jiff::Zoned;
@@ -298,7 +299,8 @@ impl Shared<'_> {
                 self.store().record_failure(&attempt, &why, &stderr)?;
                 None
             }
-            JobOutcome::Done { report, timings } => {
+            JobOutcome::Done { mut report, timings } => {
+                Decided::of(&self.store().marked()?)?.decide(owner, &mut report, &identity.brief, &self.night.settings);
                 attempt.timings = timings;
                 self.note_stages(&attempt.timings);
                 let seen = folder.join(job::SEEN);

@@ -5,12 +5,15 @@ use super::interrupt::Interrupt;
 use super::take_in::is_taken_in;
 use crate::error::{Error, Result};
 use crate::history::Store;
+use crate::history::elsewhere::{self, Reach};
+use crate::history::marked::{Kind, Marked};
 use crate::judge::{self, ENGINE, Identity};
 use crate::measure::budget::judging_sha256;
 use crate::place::{self, OutFolder};
 use crate::pose::models::Models;
 use crate::report::types::Verdict;
 use crate::report::{Report, printable};
+use crate::ruler::decide::Decided;
 use crate::seen::Seen;
 use crate::settings::Settings;
 
@@ -30,7 +33,8 @@ pub fn rejudge_one(
         Err(e) => return Err(e),
     };
     let identity = &with_club(identity, settings);
-    let report = judge::judge(&seen, identity, choice, models, settings);
+    let mut report = judge::judge(&seen, identity, choice, models, settings);
+    Decided::of(&store.marked()?)?.decide(owner, &mut report, &identity.brief, settings);
     place::write(&out.report(owner, identity.id())?, report.to_json().as_bytes())?;
     let key = match seen.about.seen_by.as_ref().map_or("earlier", |by| by.engine.as_str()) {
         _ if is_taken_in(out, identity)? => super::key(identity, choice, models, settings),
@@ -39,6 +43,40 @@ pub fn rejudge_one(
     let text = serde_json::to_string(identity).map_err(|e| Error::Internal(e.to_string()))?;
     store.record(owner, &key, &text, &report, None)?;
     Ok(Some(report))
+}
+
+/// Lets what the coach measured by hand of a clip decide it (`Kind::Decides`) or the program again (`Kind::DecidesNot`), at once.
+/// `far`: where the coach's marks are kept, if not here alone. Errors: usage, where nothing was measured or what was seen of the clip
+/// is no longer kept.
+pub fn decide_by(
+    out: &OutFolder,
+    store: &mut Store,
+    far: Option<&Reach>,
+    (owner, clip): (&str, &str),
+    kind: Kind,
+    models: &Models,
+) -> Result<Report> {
+    let own = |m: &Marked| m.owner == owner && m.clip == clip;
+    if !store.marked()?.iter().any(|m| own(m) && matches!(m.kind, Kind::Marked | Kind::Again)) {
+        return Err(Error::Usage("this clip is not measured by hand yet: dawnsheet desk, then “Measure it by hand” on its page".into()));
+    }
+    if !out.keypoints(clip)?.is_file() {
+        return Err(Error::Usage("what was seen of this clip is no longer kept: run again with the clip".into()));
+    }
+    let row =
+        Marked { owner: owner.into(), clip: clip.into(), kind, made_at: String::new(), marks: String::from("{}"), by_hand: String::new() };
+    elsewhere::say(store, far, |s| s.add_marked(&[row]))?;
+    rejudge_again(out, store, (owner, clip), models)?.ok_or_else(|| Error::Internal("a listed clip is gone".into()))
+}
+
+/// Judges one stored clip again by the settings in force; none where it is not stored, or its look is no longer kept.
+pub fn rejudge_again(out: &OutFolder, store: &mut Store, (owner, clip): (&str, &str), models: &Models) -> Result<Option<Report>> {
+    let settings = in_force::settings(store)?.adopted_in(out.root())?;
+    let Some((stored, identity)) = store.results()?.into_iter().find(|(s, _)| s.owner == owner && s.report.clip.id == clip) else {
+        return Ok(None);
+    };
+    let identity: Identity = serde_json::from_str(&identity).map_err(|e| Error::Internal(e.to_string()))?;
+    rejudge_one(out, store, owner, &identity, stored.report.engine.pose_model, models, &settings)
 }
 
 /// Earlier versions did not read the club from the file's name: without it a student's clips would fall into two histories.

@@ -95,10 +95,9 @@ impl Line {
         self.clip.as_deref().and_then(|c| c.get(..ID)).unwrap_or("-")
     }
 
-    /// As told while the run goes on: whose clip, how it ended, and why.
+    /// As told while the run goes on: whose clip, and how it ended. Why stands in the table, once.
     pub fn progress(&self) -> String {
-        let why = if self.note.is_empty() { String::new() } else { format!("  {}", printable(&self.note)) };
-        format!("{}  {}  {}{why}", printable(&self.file), self.id(), self.place.words())
+        format!("{}  {}  {}", printable(&self.file), self.id(), self.place.words())
     }
 }
 

@@ -6,7 +6,7 @@ use clap::{Args, ValueEnum};
 use dawnsheet::batch::forget;
 use dawnsheet::error::{Error, Result};
 use dawnsheet::export::{self, Format};
-use dawnsheet::history::verdicts::{Candidate, Given, ours};
+use dawnsheet::history::verdicts::{Candidate, Given, ours, own_measurement};
 use dawnsheet::history::{Store, elsewhere};
 use dawnsheet::intake::names;
 use dawnsheet::place::OutFolder;
@@ -90,6 +90,9 @@ pub fn judge(a: &Judge) -> Result<u8> {
             worst
         }
     };
+    if let Some(why) = own_measurement(&report, fault) {
+        return Err(Error::Usage(format!("{why}: dawnsheet ruler decide --back {} lets the program decide again", found.clip)));
+    }
     let given = Given {
         owner: found.owner,
         clip: found.clip,
@@ -108,7 +111,7 @@ pub fn judge(a: &Judge) -> Result<u8> {
 
 /// The one judged clip that is meant: by the first digits of its id, else by its file name, else by its student. Errors: none, or
 /// several; they are named.
-fn the_clip(out: &OutFolder, store: &Store, wanted: &str, student: Option<&str>) -> Result<Candidate> {
+pub(super) fn the_clip(out: &OutFolder, store: &Store, wanted: &str, student: Option<&str>) -> Result<Candidate> {
     let shown = printable(wanted);
     let (mut found, by_id) = called(out, store, wanted)?;
     let all = found.len();

@@ -17,12 +17,16 @@ use std::time::Duration;
 #[derive(Subcommand)]
 pub enum Fleet {
     /// Many machines: plan an inbox into a PostgreSQL queue
+    #[command(hide = true)]
     Enqueue(EnqueueArgs),
     /// Many machines: take clips from the queue and measure them, until interrupted
+    #[command(hide = true)]
     Work(WorkArgs),
     /// Many machines: what waits, what is at work, what was given up
+    #[command(hide = true)]
     Queue(QueueArgs),
     /// Many machines: bring a coach's results into an out folder and write the morning sheet
+    #[command(hide = true)]
     Collect(CollectArgs),
 }
 

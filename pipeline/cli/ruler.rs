@@ -1,17 +1,23 @@
 //! `dawnsheet ruler`: how well the program measures on the coach's own footage.
 
+use super::after::the_clip;
 use super::elsewhere::Elsewhere;
 use super::existing;
 use clap::{Args, Subcommand};
 use dawnsheet::batch::forget::INBOX;
-use dawnsheet::batch::in_force;
+use dawnsheet::batch::{in_force, rejudge};
 use dawnsheet::error::{Error, Result};
+use dawnsheet::history::marked::Kind;
+use dawnsheet::history::verdicts::decided;
 use dawnsheet::history::{Store, elsewhere};
 use dawnsheet::place::{OutFolder, ours};
+use dawnsheet::pose::models::Models;
 use dawnsheet::report::printable;
+use dawnsheet::report::types::FaultName;
 use dawnsheet::ruler::table::Table;
 use dawnsheet::ruler::{adopt, draw, table};
 use dawnsheet::settings::Own;
+use dawnsheet::sheet;
 use std::path::PathBuf;
 
 #[derive(Args)]
@@ -36,6 +42,8 @@ enum What {
     Adopt(Adopt),
     /// Take back what was adopted
     Drop(Drop),
+    /// Let what you measured of a clip decide its verdict
+    Decide(Decide),
 }
 
 #[derive(Args)]
@@ -43,6 +51,18 @@ struct Adopt {
     /// What to adopt: hip_edge_travel_cm, hip_edge_inside_foot_cm, head_lateral_top_cm or lead_elbow_bow_late_upper_arms
     #[arg(required = true, value_name = "METRIC")]
     metrics: Vec<String>,
+}
+
+#[derive(Args)]
+struct Decide {
+    /// The clip: its id or the first digits of it, its file name, or the student where only one clip of theirs is judged
+    clip: String,
+    /// Let the program decide it again
+    #[arg(long)]
+    back: bool,
+    /// Whose clip, by name, alias or folder name below `reports`, where several students sent the same
+    #[arg(long)]
+    student: Option<String>,
 }
 
 #[derive(Args)]
@@ -68,7 +88,7 @@ fn the_table(out: &OutFolder, store: &Store) -> Result<Table> {
 
 pub fn run(a: &Ruler) -> Result<u8> {
     let out = existing(&a.out)?;
-    let _pen = out.pen()?;
+    let pen = out.pen()?;
     let mut store = Store::open(&out.store())?;
     let far = a.elsewhere.reach()?;
     // brings what was marked at another desk
@@ -110,6 +130,17 @@ pub fn run(a: &Ruler) -> Result<u8> {
                         println!("{n} taken back. {AGAIN}");
                     }
                 }
+            }
+        }
+        Some(What::Decide(which)) => {
+            let found = the_clip(&out, &store, &which.clip, which.student.as_deref())?;
+            let kind = if which.back { Kind::DecidesNot } else { Kind::Decides };
+            let clip = (found.owner.as_str(), found.clip.as_str());
+            let report = rejudge::decide_by(&out, &mut store, far.as_deref(), clip, kind, &Models::locate())?;
+            sheet::write_with(&pen, &out, &store, None, None)?;
+            let whose = |fault: FaultName| if decided(&report, fault).is_some() { "as you measured it" } else { "by the program" };
+            for (name, fault) in report.swings.iter().find(|s| s.main).into_iter().flat_map(|s| &s.faults) {
+                println!("{}: {} {}, {}", printable(&report.clip.file), name.words(), fault.in_words(), whose(*name));
             }
         }
         None => {

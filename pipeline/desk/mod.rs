@@ -53,6 +53,12 @@ impl AtHand {
         elsewhere::say(&mut self.store, self.far.as_deref(), act)
     }
 
+    /// The sheet anew, after a result was changed from here.
+    fn read_again(&mut self, out: &OutFolder) -> Result<()> {
+        self.sheet = Sheet::read(out, &self.store, None)?;
+        Ok(())
+    }
+
     /// The sheet as the store is now: a run may end while the desk is open.
     fn fresh(&mut self, out: &OutFolder) -> Result<&Sheet> {
         let now = self.store.outside_changes()?;
@@ -79,7 +85,7 @@ impl Desk {
 pub fn serve(out: OutFolder, port: u16, far: Option<Box<Reach>>, ready: impl FnOnce(&str)) -> Result<()> {
     let store = Store::open(&out.store())?;
     let inbox = store.note(INBOX)?.map(PathBuf::from);
-    let before = store.verdicts()?;
+    let before = (store.verdicts()?, store.marked()?);
     let at_hand = AtHand::new(&out, store, far)?;
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
     let runtime = runtime.map_err(|e| Error::Internal(e.to_string()))?;
@@ -104,7 +110,7 @@ pub fn serve(out: OutFolder, port: u16, far: Option<Box<Reach>>, ready: impl FnO
     runtime.shutdown_timeout(std::time::Duration::from_secs(1));
     let pen = desk.out.pen()?;
     let at_hand = desk.at_hand();
-    if at_hand.store.verdicts()? != before {
+    if (at_hand.store.verdicts()?, at_hand.store.marked()?) != before {
         sheet::write_with(&pen, &desk.out, &at_hand.store, None, None)?;
     }
     Ok(())
@@ -135,6 +141,7 @@ fn router(desk: Arc<Desk>) -> Router {
         .route("/ruler/clip/{page}", get(ruler::clip))
         .route("/ruler/marks", post(ruler::marks))
         .route("/ruler/draw", post(ruler::draw_ten))
+        .route("/ruler/decide", post(ruler::decide))
         .route("/ruler/adopt", post(ruler::adopt))
         .route("/ruler/drop", post(ruler::drop))
         .route("/verdict", post(pages::verdict))

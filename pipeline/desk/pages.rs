@@ -2,7 +2,7 @@
 
 use super::Desk;
 use crate::error::{Error, Result};
-use crate::history::verdicts::{Given, latest, ours};
+use crate::history::verdicts::{Given, latest, ours, own_measurement};
 use crate::report::Report;
 use crate::report::types::{FaultName, Verdict};
 use crate::sheet;
@@ -179,6 +179,9 @@ pub async fn verdict(State(desk): State<Arc<Desk>>, Json(word): Json<Word>) -> R
         let Some(report) = at_hand.store.result(&word.owner, &word.clip)? else { return Ok(None) };
         if let Some(nothing) = sheet::nothing_to_judge(&report) {
             return Err(Error::Usage(nothing));
+        }
+        if let Some(why) = own_measurement(&report, word.fault) {
+            return Err(Error::Usage(why));
         }
         let now = ours(&report, word.fault);
         if now != word.shown {

@@ -231,6 +231,7 @@
       document.getElementById("save").disabled = true;
       var table = document.getElementById("saved");
       table.hidden = false;
+      document.getElementById("decide-both").hidden = false;
       done.rows.forEach(function (row) {
         var tr = document.createElement("tr");
         row.forEach(function (text, i) {
@@ -244,10 +245,25 @@
     }).catch(function (e) { status.textContent = "Not kept: " + e.message; });
   }
 
+  function decide(byHand) {
+    fetch("../decide", {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify({ owner: mark.dataset.owner, clip: mark.dataset.clip, by_hand: byHand })
+    }).then(function (answer) {
+      if (!answer.ok) { return answer.text().then(function (why) { throw new Error(why); }); }
+      return answer.json();
+    }).then(function (done) {
+      status.textContent = done.done;
+      mark.querySelectorAll("[data-decide]").forEach(function (b) { b.hidden = (b.dataset.decide === "true") === done.by_hand; });
+    }).catch(function (e) { status.textContent = "Nothing was changed: " + e.message; });
+  }
+
   mark.addEventListener("click", function (e) {
     var button = e.target.closest("button");
     if (!button) { return; }
     if (button.id === "save") { save(); }
+    else if (button.dataset.decide) { decide(button.dataset.decide === "true"); }
     else if (button.dataset.do) { acts[button.dataset.do](); }
     else if (button.dataset.place) { go(button.dataset.place); }
     else if (button.dataset.time) { now = button.closest("li").dataset.place; times[now] = button.dataset.time; show(times[now]); }

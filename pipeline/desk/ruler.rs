@@ -4,13 +4,16 @@
 
 use super::pages::{aside, text};
 use super::{AtHand, Desk};
-use crate::batch::in_force;
+use crate::batch::{in_force, rejudge};
 use crate::error::{Error, Result};
 use crate::history::marked::Kind;
 use crate::measure::names;
 use crate::place::OutFolder;
+use crate::pose::models::Models;
+use crate::report::types::Verdict;
 use crate::report::{Report, printable};
 use crate::ruler::agree::With;
+use crate::ruler::decide::Decided;
 use crate::ruler::marks::{Marks, Place, main, offered};
 use crate::ruler::table::{FEWEST, Line, Table, table};
 use crate::ruler::{adopt as arithmetic, draw, keep};
@@ -58,6 +61,9 @@ struct MarkPage {
     turned: u32,
     interval_s: f64,
     points: Vec<Point>,
+    /// Whether it was marked before, and whether that decides it.
+    marked: bool,
+    decides: bool,
     /// Page of another clip that was drawn.
     next: Option<String>,
 }
@@ -91,7 +97,8 @@ pub async fn clip(State(desk): State<Arc<Desk>>, Path(page): Path<String>) -> Re
         let Some((owner, report)) = found else { return Ok(None) };
         let gone = d.footage(&report).err().map(String::from);
         let at_hand = d.at_hand();
-        let open = draw::open(&at_hand.store.marked()?);
+        let marked = at_hand.store.marked()?;
+        let open = draw::open(&marked);
         let own = |w: &draw::Which| w.0 == owner && w.1 == report.clip.id;
         let next = open.iter().filter(|(w, _)| !own(w)).find_map(|(w, _)| at_hand.sheet.page_of(&w.0, &w.1)).map(String::from);
         let (points, nothing) = match points(&report) {
@@ -113,6 +120,8 @@ pub async fn clip(State(desk): State<Arc<Desk>>, Path(page): Path<String>) -> Re
             interval_s: video.map_or(0.0, |v| v.frame_interval_ms.median / 1000.0),
             points,
             next,
+            marked: marked.iter().any(|m| matches!(m.kind, Kind::Marked | Kind::Again) && m.owner == owner && m.clip == report.clip.id),
+            decides: Decided::of(&marked)?.holds(&owner, &report.clip.id),
             owner,
         };
         rendered(&page).map(Some)
@@ -159,6 +168,10 @@ pub async fn marks(State(desk): State<Arc<Desk>>, Json(sent): Json<Points>) -> R
         }
         let before = at_hand.store.marked()?.iter().any(|m| m.kind == Kind::Marked && m.owner == sent.owner && m.clip == sent.clip);
         at_hand.say(|s| s.add_marked(std::slice::from_ref(&valued.marked)))?;
+        if Decided::of(&at_hand.store.marked()?)?.holds(&sent.owner, &sent.clip) {
+            rejudge::rejudge_again(&d.out, &mut at_hand.store, (&sent.owner, &sent.clip), &Models::locate())?;
+            at_hand.read_again(&d.out)?;
+        }
         let done = match (kind, before) {
             (Kind::Again, _) => "Kept, as your second measurement.",
             (_, true) => "Kept beside the first, which counts: that one was made before you saw the program's.",
@@ -206,6 +219,41 @@ pub async fn draw_ten(State(desk): State<Arc<Desk>>, Json(Nothing {}): Json<Noth
         let drawn = draw::draw(&results, &at_hand.store.marked()?, now.as_millisecond().unsigned_abs(), now);
         at_hand.say(|s| s.add_marked(&drawn))?;
         Ok(Some(Json(Drawn { waiting: draw::open(&at_hand.store.marked()?).len() })))
+    })
+    .await
+}
+
+/// The clip, and whether what was measured of it decides it.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ByWhom {
+    owner: String,
+    clip: String,
+    by_hand: bool,
+}
+
+/// What became of it.
+#[derive(Serialize)]
+struct DecidedBy {
+    by_hand: bool,
+    done: String,
+}
+
+pub async fn decide(State(desk): State<Arc<Desk>>, Json(asked): Json<ByWhom>) -> Response {
+    aside(desk, move |d| {
+        let _pen = d.out.pen()?;
+        let mut guard = d.at_hand();
+        let at_hand = &mut *guard;
+        if at_hand.store.result(&asked.owner, &asked.clip)?.is_none() {
+            return Ok(None);
+        }
+        let kind = if asked.by_hand { Kind::Decides } else { Kind::DecidesNot };
+        let clip = (asked.owner.as_str(), asked.clip.as_str());
+        let report = rejudge::decide_by(&d.out, &mut at_hand.store, at_hand.far.as_deref(), clip, kind, &Models::locate())?;
+        at_hand.read_again(&d.out)?;
+        let verdict = report.verdict.map_or("cannot measure", Verdict::words);
+        let by = if asked.by_hand { "what you measured" } else { "what the program measured" };
+        Ok(Some(Json(DecidedBy { by_hand: asked.by_hand, done: format!("The clip goes by {by} now: {verdict}.") })))
     })
     .await
 }

@@ -19,6 +19,10 @@ pub enum Kind {
     Marked,
     /// It was marked once more, blind, after it was drawn for that.
     Again,
+    /// What was marked decides the clip, from then on.
+    Decides,
+    /// The program decides it again.
+    DecidesNot,
 }
 
 /// One row.

@@ -19,6 +19,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("postgres_3.sql"),
     include_str!("postgres_4.sql"),
     include_str!("postgres_5.sql"),
+    include_str!("postgres_6.sql"),
 ];
 /// Only one program brings the schema up to date at a time (any fixed number does).
 const MIGRATION_LOCK: i64 = 0x6461_776e;

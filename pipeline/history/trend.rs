@@ -96,6 +96,9 @@ pub struct Point {
     pub value: f64,
     pub low: f64,
     pub high: f64,
+    /// It is what the coach measured by hand.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub by_hand: bool,
 }
 
 /// A day's value: the median of its clips.
@@ -184,12 +187,12 @@ const SIGNIFICANT: f64 = 0.05;
 const SHARE: f64 = 0.6;
 const EWMA_WEIGHT: f64 = 0.3;
 
-/// The value of a metric in the main swing of a usable report.
-pub fn value<'a>(report: &'a Report, metric: &str) -> Option<&'a Measured> {
+/// The value of a metric in the main swing of a usable report: the one that counts.
+pub fn value(report: &Report, metric: &str) -> Option<Measured> {
     if !report.usable {
         return None;
     }
-    report.swings.iter().find(|s| s.main)?.metrics.get(metric)?.measured()
+    report.swings.iter().find(|s| s.main)?.metrics.get(metric)?.counting()
 }
 
 /// Standard error of a value, from the upper half of its 95 % interval (the lower one may end at 0).
@@ -207,7 +210,7 @@ struct Dated<'a> {
     day: Date,
     at: Timestamp,
     report: &'a Report,
-    value: &'a Measured,
+    value: Measured,
 }
 
 /// What may be compared: one view, one kind of club, one side in front.
@@ -301,6 +304,7 @@ fn unjudged(owner: &str, metric: Tracked, (view, club, lead): Alike, mut found: 
             value: d.value.value,
             low: d.value.low,
             high: d.value.high,
+            by_hand: d.value.by_hand.is_some(),
         })
         .collect();
     let days: Vec<Day> = found.chunk_by(|a, b| a.day == b.day).map(|clips| day(since(clips[0].day), metric, clips)).collect();
@@ -338,7 +342,7 @@ fn unjudged(owner: &str, metric: Tracked, (view, club, lead): Alike, mut found: 
 
 /// One day's clips (at least one).
 fn day(day: f64, metric: Tracked, clips: &[Dated]) -> Day {
-    let measuring = root_mean_square(&clips.iter().map(|c| standard_error(c.value)).collect::<Vec<_>>());
+    let measuring = root_mean_square(&clips.iter().map(|c| standard_error(&c.value)).collect::<Vec<_>>());
     let values: Vec<f64> = clips.iter().map(|c| c.value.value).collect();
     Day { day, clips: clips.len(), value: median(&values), error: measuring.hypot(metric.natural * spread_of_median(clips.len())) }
 }

@@ -5,7 +5,7 @@ use super::statistics::wilson;
 use super::store::{Store, commit, now};
 use crate::error::{Error, Result};
 use crate::report::Report;
-use crate::report::types::{FaultName, Verdict};
+use crate::report::types::{ByProgram, FaultName, Verdict};
 use rusqlite::{Row, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -52,6 +52,22 @@ impl Given {
 pub fn ours(report: &Report, fault: FaultName) -> Verdict {
     let main = report.swings.iter().find(|s| s.main);
     main.and_then(|m| m.faults.get(&fault)).map_or(Verdict::CannotMeasure, |f| f.verdict)
+}
+
+/// The program's own verdict, also where the coach's measurement decides.
+pub fn by_program(report: &Report, fault: FaultName) -> Verdict {
+    decided(report, fault).map_or_else(|| ours(report, fault), |p| p.verdict)
+}
+
+/// What the program says of a fault that the coach's own measurement decides; none of any other.
+pub fn decided(report: &Report, fault: FaultName) -> Option<&ByProgram> {
+    report.swings.iter().find(|s| s.main)?.faults.get(&fault)?.by_program.as_ref()
+}
+
+/// Why nobody can agree or disagree with a verdict that is the coach's own.
+pub fn own_measurement(report: &Report, fault: FaultName) -> Option<String> {
+    let own = || format!("{} is decided by your own measurement, and no verdict of the program's to agree with", fault.words());
+    decided(report, fault).map(|_| own())
 }
 
 /// A clip that a command may mean.

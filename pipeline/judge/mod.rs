@@ -1,15 +1,17 @@
 //! Everything seen of a clip → its report: quantities, gates, verdicts, roots.
 
+mod by_hand;
 mod gates;
 mod roots;
 mod verdicts;
 
+pub use by_hand::decide;
 pub use verdicts::probability_over;
 
 use crate::intake::Brief;
 use crate::measure::budget::{Budget, judging_sha256};
 use crate::measure::proportions::proportions;
-use crate::measure::{self, Context, Quantities, measure, names, shown};
+use crate::measure::{self, Context, Quantities, Reading, measure, names, shown};
 use crate::pose::models::{ModelChoice, Models};
 use crate::report::types::*;
 use crate::report::{Reason, ReasonCode, Severity};
@@ -182,12 +184,15 @@ pub fn main_swing<T>(seen: &Seen, brief: &Brief, settings: &Settings, look: impl
     Some(look(&context(seen, read, brief, settings, Budget::in_force())))
 }
 
-/// The faults of a reported swing as they would be judged with other readings in place of some of its own.
+/// The faults of a reported swing as they would be judged with other readings in place of some of its own. A fault of which some
+/// quantity is read otherwise goes by those that are: the rest would contradict them.
 pub fn faults_with(swing: &Swing, view: ViewKind, brief: &Brief, settings: &Settings, other: &Quantities) -> BTreeMap<FaultName, Fault> {
-    let mut quantities: Quantities = names::ALL.iter().filter_map(|n| Some((n.name, reading(swing.metrics.get(n.name)?)))).collect();
-    quantities.extend(other.iter().map(|(name, outcome)| (*name, outcome.clone())));
-    let mut faults = verdicts::faults(&quantities, view, brief, settings);
-    verdicts::doubt(&mut faults, &swing.shown);
+    let own: Quantities = names::ALL.iter().filter_map(|n| Some((n.name, reading(swing.metrics.get(n.name)?)))).collect();
+    let mut faults = verdicts::faults_by(&own, other, view, brief, settings);
+    let arm_read_otherwise = verdicts::rests_on(FaultName::ChickenWing, brief, settings).any(|m| other.contains_key(m));
+    if !arm_read_otherwise {
+        verdicts::doubt(&mut faults, &swing.shown);
+    }
     faults
 }
 
@@ -195,7 +200,7 @@ pub fn faults_with(swing: &Swing, view: ViewKind, brief: &Brief, settings: &Sett
 pub fn verdicts_at(report: &Report, brief: &Brief, settings: &Settings) -> BTreeMap<FaultName, Fault> {
     let Some(main) = report.swings.iter().find(|s| s.main) else { return BTreeMap::new() };
     let view = report.view.as_ref().map_or(ViewKind::Other, |v| v.kind);
-    faults_with(main, view, brief, settings, &Quantities::new())
+    faults_with(main, view, brief, settings, &by_hand::readings(main))
 }
 
 /// The lead arm of a swing at every frame after impact at which it was looked at, by frame, for pictures that move.
@@ -207,13 +212,9 @@ pub fn arms_in_motion(seen: &Seen, read: &SwingRead, brief: &Brief, settings: &S
 fn reading(metric: &Metric) -> crate::measure::Outcome {
     match metric {
         Metric::Missing { why, .. } => Err(why.clone()),
-        Metric::Value(m) => Ok(crate::measure::Reading {
-            value: m.value,
-            sd: (m.high - m.value) / 1.96,
-            frames: m.frames.clone(),
-            from: m.from,
-            built_in: None,
-        }),
+        Metric::Value(m) => {
+            Ok(Reading { value: m.value, sd: (m.high - m.value) / 1.96, frames: m.frames.clone(), from: m.from, built_in: None })
+        }
     }
 }
 
@@ -320,24 +321,30 @@ fn swing(
 fn main_because(main: Option<&SwingRead>) -> &'static str {
     match main.map(|m| m.strike) {
         None => "there is none",
-        Some(Struck::Yes) => "the last that struck a ball",
+        Some(Struck::Yes) => "the last that struck a ball, as seen or heard",
         Some(_) => "the last full one; no ball was seen to leave",
     }
 }
 
 fn strike(read: &SwingRead) -> Strike {
-    let because = match (read.strike, read.moments.impact, read.moments.impact_from) {
-        (Struck::Yes, Some(m), EventFrom::Ball) => format!("a ball lay on the ground until {:.2} s and was gone then", m.time),
-        (Struck::Yes, ..) => "a ball lay on the ground and was gone after it, but not when the hands passed".to_string(),
+    let heard = read.heard.map(|c| format!("a strike is heard at {:.2} s", c.time));
+    let because = match (read.strike, read.ball.is_some(), read.moments.impact, read.moments.impact_from) {
+        (Struck::Yes, true, Some(m), EventFrom::Ball) => format!("a ball lay on the ground until {:.2} s and was gone then", m.time),
+        (Struck::Yes, true, ..) => "a ball lay on the ground and was gone after it, but not when the hands passed".to_string(),
+        (Struck::Yes, false, ..) => {
+            return Strike { value: read.strike, because: format!("{}; no ball was seen to leave", heard.unwrap_or_default()) };
+        }
+        (Struck::No, ..) if read.quiet => "no strike is heard, as another of the clip is; no ball was seen to leave".to_string(),
         (Struck::No, ..) => "the ball still lay there after it".to_string(),
         (Struck::Unknown, ..) => "no ball was seen to leave".to_string(),
     };
+    let because = heard.into_iter().fold(because, |b, h| format!("{b}; {h}"));
     Strike { value: read.strike, because }
 }
 
 fn metric(name: &names::MetricName, outcome: &crate::measure::Outcome) -> Metric {
     match outcome {
-        Err(why) => Metric::Missing { value: None, why: why.clone() },
+        Err(why) => Metric::Missing { value: None, why: why.clone(), by_hand: None },
         Ok(r) => Metric::Value(Measured {
             value: round(r.value, 3),
             unit: name.unit.into(),
@@ -349,6 +356,7 @@ fn metric(name: &names::MetricName, outcome: &crate::measure::Outcome) -> Metric
                 let (low, high) = measure::interval(name.name, value, sd);
                 Estimate { value: round(value, 3), low: round(low, 3), high: round(high, 3) }
             }),
+            by_hand: None,
         }),
     }
 }

@@ -100,6 +100,18 @@ pub fn faults(quantities: &Quantities, view: ViewKind, brief: &Brief, settings: 
     FaultName::ALL.into_iter().filter(told).map(|f| (f, fault(f, quantities, brief, settings))).collect()
 }
 
+/// The same, with other readings in place of some.
+pub fn faults_by(own: &Quantities, other: &Quantities, view: ViewKind, brief: &Brief, settings: &Settings) -> BTreeMap<FaultName, Fault> {
+    let told = faults(own, view, brief, settings).into_keys();
+    let by = |f: FaultName| if rests_on(f, brief, settings).any(|m| other.contains_key(m)) { other } else { own };
+    told.map(|f| (f, fault(f, by(f), brief, settings))).collect()
+}
+
+/// The metrics by which a fault is judged.
+pub fn rests_on(fault: FaultName, brief: &Brief, settings: &Settings) -> impl Iterator<Item = &'static str> {
+    drivers(fault, brief, settings).into_iter().map(|d| d.name)
+}
+
 /// Where the looks at the arm disagree, likely is not enough to flag: the picture that would decide is dashed, and of 36 rendered arms
 /// flagged in four worlds the three that were straight were such (as were three of the 33 bent ones that were no more than likely).
 pub fn doubt(faults: &mut BTreeMap<FaultName, Fault>, shown: &BTreeMap<String, Shown>) {
@@ -136,6 +148,7 @@ fn fault(name: FaultName, quantities: &Quantities, brief: &Brief, settings: &Set
                 drivers: Vec::new(),
                 text: format!("{} cannot be measured: {why}", name.words()),
                 why: Some(why.clone()),
+                by_program: None,
             };
         }
     }
@@ -146,6 +159,7 @@ fn fault(name: FaultName, quantities: &Quantities, brief: &Brief, settings: &Set
             drivers: Vec::new(),
             text: format!("{} cannot be measured", name.words()),
             why: Some("nothing to go by".into()),
+            by_program: None,
         };
     };
     let verdict = if probability >= settings.verdict.flagged_probability {
@@ -169,6 +183,7 @@ fn fault(name: FaultName, quantities: &Quantities, brief: &Brief, settings: &Set
         drivers: deciding.iter().map(|r| r.1.name.to_string()).collect(),
         text: sentences.join("; "),
         why: None,
+        by_program: None,
     }
 }
 
@@ -251,7 +266,8 @@ mod tests {
     #[test]
     fn an_arm_whose_looks_disagree_is_flagged_only_where_it_is_sure() {
         let told = |probability: f64, verdict: Verdict, sure: bool| {
-            let fault = Fault { verdict, probability: Some(probability), drivers: Vec::new(), text: "bent".into(), why: None };
+            let fault =
+                Fault { verdict, probability: Some(probability), drivers: Vec::new(), text: "bent".into(), why: None, by_program: None };
             let mut faults = BTreeMap::from([(FaultName::ChickenWing, fault.clone()), (FaultName::Sway, fault)]);
             doubt(&mut faults, &BTreeMap::from([("late_follow_through".to_string(), Shown { sure, ..Shown::default() })]));
             assert_eq!(faults[&FaultName::Sway].verdict, verdict, "of the hip they say nothing");

@@ -15,11 +15,7 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
     let body = &ctx.body;
     let ball = ctx.swing.ball.as_ref().ok_or_else(|| "no ball was seen to leave".to_string());
     // picture x at the feet's distance, toward the target, and its doubt
-    let face_on = ctx.face_on().and(ball.clone()).and_then(|b| {
-        let (feet, _) = ctx.at_address(|i| body.mid(i, Part::Ankle)[0])?;
-        let aside = (body.turn([b.x, b.y])[0] - feet) / NEARER;
-        Ok((feet + aside, aside.abs() * NEARER_SD))
-    });
+    let face_on = ctx.face_on().and(ball.clone()).and_then(|b| beside_the_feet(ctx, body.turn([b.x, b.y])[0]));
     let head = |i: usize| middle(body.at(i, body.lead(Part::Ear)), body.at(i, body.trail(Part::Ear)))[0];
     let hands = |i: usize| body.grip(i)[0];
     let to_ball = |name: &'static str, part: &dyn Fn(usize) -> f64, toward: f64| {
@@ -58,6 +54,14 @@ pub fn measure(ctx: &Context) -> Vec<(&'static str, Outcome)> {
         ("hands_ahead_of_ball_impact_cm", at_impact),
         ("ball_distance_toes_cm", from_toes),
     ]
+}
+
+/// Where a ball seen face-on would be shown if it lay between the feet: from its place along the target line in the golfer's frame,
+/// pixels, that place and its standard uncertainty. Error: why the feet cannot be told.
+pub fn beside_the_feet(ctx: &Context, ball: f64) -> Result<(f64, f64), String> {
+    let (feet, _) = ctx.at_address(|i| ctx.body.mid(i, Part::Ankle)[0])?;
+    let aside = (ball - feet) / NEARER;
+    Ok((feet + aside, aside.abs() * NEARER_SD))
 }
 
 /// Heels nearer than this are not told apart, cm.

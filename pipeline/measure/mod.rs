@@ -1,7 +1,7 @@
 //! Quantities, one file a group. Each is a value with its standard uncertainty, or why there is none.
 //! To add a quantity: its name and unit in `names.rs`, its reading in the file it belongs to, its error in `budget.toml`.
 
-mod ball;
+pub mod ball;
 pub mod budget;
 pub mod elbow;
 pub mod head;

@@ -6,6 +6,7 @@ mod choose;
 pub mod close;
 pub mod cuts;
 pub mod key;
+mod listen;
 mod lying;
 pub mod observe;
 pub mod person;

@@ -6,6 +6,7 @@ use super::choose::Chosen;
 use super::close::{look_closely, window_region};
 use super::cuts::Cuts;
 use super::key;
+use super::listen::listen;
 use super::lying::quarters_to_upright;
 use super::scout::scout;
 use super::stir::look_for_stir;
@@ -16,7 +17,7 @@ use crate::report::{Reason, ReasonCode};
 use crate::seen::{About, ArmLooks, Seen};
 use crate::swing::{Window, find_windows, read_swings};
 use crate::video::decode::{Account, Spent};
-use crate::video::{Footage, Probe};
+use crate::video::{Footage, Probe, sound};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
@@ -151,6 +152,7 @@ pub fn observe(
         torn: account.torn(probe),
         balls: Vec::new(),
         stirs: Vec::new(),
+        sound: None,
         decoder_complaints: 0,
         worker: String::new(),
         scouted_by: model.into(),
@@ -182,6 +184,7 @@ pub fn observe(
     for swing in &swings {
         seen.about.stirs.extend(look_for_stir(&cuts, swing)?);
     }
+    seen.about.sound = sound::levels(path, probe).map(|levels| listen(&levels));
     lap("ball and club");
     let swings = read_swings(&seen, 175.0, None);
     let outliner = sessions.landmarker(outline)?;

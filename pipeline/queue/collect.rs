@@ -1,11 +1,13 @@
 //! A coach's results out of PostgreSQL into an out folder, so that sheet, trend and desk read them as ever.
 
-use crate::batch::forget;
+use crate::batch::{forget, in_force};
 use crate::error::{Error, Result};
 use crate::history::postgres::Postgres;
 use crate::history::store::Held;
 use crate::history::{Results, Row, Store, elsewhere};
+use crate::judge::Identity;
 use crate::place::{self, OutFolder};
+use crate::ruler::decide::Decided;
 use crate::sheet;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -34,7 +36,13 @@ pub fn collect(url: &str, coach: Option<&str>, folder: &Path, keep_days: f64) ->
     drop(pen);
     let here: BTreeMap<(String, String), Row> = to.rows()?.into_iter().map(|r| (place_of(&r), r)).collect();
     let (mut new, mut known, mut there) = (0, 0, BTreeSet::new());
-    for row in from.rows()? {
+    // the database holds what the program judges; what the coach decides stands in the coach's folder
+    let (decided, settings) = (Decided::of(&from.marked()?)?, in_force::settings(&to)?.adopted_in(folder)?);
+    for mut row in from.rows()? {
+        if decided.holds(&row.owner, &row.report.clip.id) {
+            let identity: Identity = serde_json::from_str(&row.identity).map_err(|e| Error::Internal(e.to_string()))?;
+            decided.decide(&row.owner, &mut row.report, &identity.brief, &settings);
+        }
         let path = out.report(&row.owner, &row.report.clip.id)?;
         let same = here.get(&place_of(&row)) == Some(&row);
         if same && std::fs::read(&path).is_ok_and(|file| file == row.report.to_json().as_bytes()) {

@@ -362,6 +362,8 @@ pub enum EventFrom {
     Club,
     /// The ball leaves.
     Ball,
+    /// The strike is heard, and another of the clip tells how far its sound and pictures lie apart.
+    Sound,
 }
 
 /// Whether the ball was struck, and how that is known.
@@ -410,6 +412,9 @@ pub enum Metric {
         /// Always null.
         value: Option<f64>,
         why: String,
+        /// What the coach measured, where that decides the clip.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        by_hand: Option<ByHand>,
     },
 }
 
@@ -425,6 +430,27 @@ pub struct Measured {
     /// What the program says by itself, where the coach adopted an error of the own footage (`dawnsheet ruler adopt`).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub built_in: Option<Estimate>,
+    /// What the coach measured, where that decides the clip.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by_hand: Option<ByHand>,
+}
+
+/// A value that the coach measured by hand, in the metric's unit, with its 95 % interval and the points it was read from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ByHand {
+    pub value: f64,
+    pub low: f64,
+    pub high: f64,
+    /// By what was pointed at.
+    pub marks: BTreeMap<String, HandMark>,
+}
+
+/// A point set by hand: seconds of clip time of its picture, pixels of the upright picture as filmed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HandMark {
+    pub time_s: f64,
+    pub x: f64,
+    pub y: f64,
 }
 
 /// What a value was read from.
@@ -442,6 +468,23 @@ impl Metric {
         match self {
             Metric::Value(m) => Some(m),
             Metric::Missing { .. } => None,
+        }
+    }
+
+    /// The value that counts: the coach's own where that decides the clip, else the program's.
+    pub fn counting(&self) -> Option<Measured> {
+        let m = self.measured()?.clone();
+        Some(match &m.by_hand {
+            Some(hand) => Measured { value: hand.value, low: hand.low, high: hand.high, ..m },
+            None => m,
+        })
+    }
+
+    /// What the coach measured, where that decides the clip.
+    pub fn by_hand(&self) -> Option<&ByHand> {
+        match self {
+            Metric::Value(m) => m.by_hand.as_ref(),
+            Metric::Missing { by_hand, .. } => by_hand.as_ref(),
         }
     }
 
@@ -514,6 +557,16 @@ pub struct Fault {
     pub text: String,
     /// Why it cannot be measured.
     pub why: Option<String>,
+    /// What the program says, where the coach's own measurement decides.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by_program: Option<ByProgram>,
+}
+
+/// The program's own verdict on a fault that the coach's measurement decides.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ByProgram {
+    pub verdict: Verdict,
+    pub probability: Option<f64>,
 }
 
 /// How sure a verdict is: told by these words wherever a verdict is told.
@@ -555,11 +608,12 @@ impl Fault {
         }
     }
 
-    /// "flagged, likely"; what cannot be measured says so already.
+    /// "flagged, likely"; what cannot be measured says so already, and what the coach measured says that.
     pub fn in_words(&self) -> String {
+        let own = if self.by_program.is_some() { ", as you measured it" } else { "" };
         match self.verdict {
             Verdict::CannotMeasure => self.verdict.words().into(),
-            verdict => format!("{}, {}", verdict.words(), self.certainty().words()),
+            verdict => format!("{}, {}{own}", verdict.words(), self.certainty().words()),
         }
     }
 }

@@ -14,6 +14,7 @@ pub enum Place {
     FootAddress,
     HipAddress,
     HeadAddress,
+    BallAddress,
     HipFurthest,
     HeadTop,
     ShoulderLate,
@@ -23,10 +24,11 @@ pub enum Place {
 
 impl Place {
     /// In the order of a page.
-    pub const ALL: [Place; 8] = [
+    pub const ALL: [Place; 9] = [
         Place::FootAddress,
         Place::HipAddress,
         Place::HeadAddress,
+        Place::BallAddress,
         Place::HipFurthest,
         Place::HeadTop,
         Place::ShoulderLate,
@@ -40,6 +42,7 @@ impl Place {
             Place::FootAddress => "outer edge of the trail foot",
             Place::HipAddress | Place::HipFurthest => "outer edge of the trail hip",
             Place::HeadAddress | Place::HeadTop => "middle of the head",
+            Place::BallAddress => "ball",
             Place::ShoulderLate => "lead shoulder",
             Place::ElbowLate => "lead elbow",
             Place::GripLate => "grip, between the hands",
@@ -49,7 +52,7 @@ impl Place {
     /// The pictures among which it is marked.
     pub fn stage(self) -> Stage {
         match self {
-            Place::FootAddress | Place::HipAddress | Place::HeadAddress => Stage::Address,
+            Place::FootAddress | Place::HipAddress | Place::HeadAddress | Place::BallAddress => Stage::Address,
             Place::HipFurthest => Stage::Back,
             Place::HeadTop => Stage::Top,
             Place::ShoulderLate | Place::ElbowLate | Place::GripLate => Stage::Late,
@@ -139,6 +142,8 @@ const HIP_INSIDE_CM: f64 = 45.0;
 /// Nor does it or a head move further in a backswing.
 const HIP_MOVE_CM: f64 = 30.0;
 const HEAD_MOVE_CM: f64 = 40.0;
+/// And a ball lies no further to the side of the head at address.
+const BALL_ASIDE_CM: f64 = 60.0;
 /// Upper arm ÷ elbow to grip lies between these, foreshortened as they may be.
 const ARM_RATIO: std::ops::RangeInclusive<f64> = 0.3..=3.0;
 
@@ -181,6 +186,9 @@ pub fn questions(ctx: &Context, marks: &Marks) -> Result<Vec<String>, String> {
     }
     if between(Place::HeadTop, Place::HeadAddress).is_some_and(|d| d.abs() > HEAD_MOVE_CM) {
         asked.push(format!("The head moves more than {HEAD_MOVE_CM:.0} cm between its two marks. Is it the same head?"));
+    }
+    if between(Place::HeadAddress, Place::BallAddress).is_some_and(|d| d.abs() > BALL_ASIDE_CM) {
+        asked.push("The ball is marked far to the side of the head. Is it the ball that was hit?".into());
     }
     if let (Some(s), Some(e), Some(g)) = (at(Place::ShoulderLate), at(Place::ElbowLate), at(Place::GripLate))
         && !ARM_RATIO.contains(&(distance(s, e) / distance(e, g).max(1e-9)))

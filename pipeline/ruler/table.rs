@@ -1,17 +1,18 @@
 //! What the marked clips of an out folder say of the program, by metric.
 
 use super::agree::{Agreement, With, agreement, repeatability, within_sd};
+use super::decide::reported;
 use super::marks::{Marks, main};
 use super::values::{ByHand, MARK_SD_PX, METRICS};
 use crate::error::{Error, Result};
 use crate::history::marked::{Kind, Marked};
 use crate::history::statistics::wilson;
 use crate::history::store::Stored;
-use crate::history::verdicts::ours;
+use crate::history::verdicts::by_program;
 use crate::judge::{Identity, faults_with};
 use crate::measure::budget::Budget;
 use crate::measure::{Quantities, Reading, names};
-use crate::report::types::{FaultName, From, Verdict};
+use crate::report::types::{self, FaultName, From, Verdict};
 use crate::report::{Report, printable};
 use crate::settings::own::Adopted;
 use crate::settings::{Own, Settings};
@@ -329,23 +330,19 @@ impl InUse {
 /// Sway and chicken wing as the program judged them, and as it would by the hand's readings, where the marks tell them.
 fn verdicts_by_hand(clip: &Clip, mark_sd_px: f64, settings: &Settings) -> Vec<(FaultName, Verdict, Verdict)> {
     let (Some(swing), Some(view)) = (main(clip.report), &clip.report.view) else { return Vec::new() };
-    let reading = |name: &str| {
-        let hand = clip.hand.get(name)?;
-        Some(Reading { value: hand.value, sd: hand.sd(mark_sd_px), frames: Vec::new(), from: From::Outline, built_in: None })
+    let reading = |hand: &types::ByHand| Reading {
+        value: hand.value,
+        sd: (hand.high - hand.value) / 1.96,
+        frames: Vec::new(),
+        from: From::Outline,
+        built_in: None,
     };
-    let mut other: Quantities = METRICS.iter().filter_map(|m| Some((*m, Ok(reading(m)?)))).collect();
-    // the share of the stance follows the slide
-    if let (Some(Ok(slide)), Some(stance)) =
-        (other.get("trail_hip_travel_cm"), swing.metrics.get("stance_width_cm").and_then(|m| m.measured()))
-    {
-        let share = 100.0 / stance.value.max(1.0);
-        let of_stance = Reading { value: slide.value * share, sd: slide.sd * share, ..slide.clone() };
-        other.insert("trail_hip_travel_pct_stance", Ok(of_stance));
-    }
+    let hand = reported(&clip.hand, &clip.marks, mark_sd_px, swing);
+    let other: Quantities = names::ALL.iter().filter_map(|n| Some((n.name, Ok(reading(hand.get(n.name)?))))).collect();
     let told = [(FaultName::Sway, "trail_hip_travel_cm"), (FaultName::ChickenWing, "lead_elbow_bow_late_upper_arms")];
     let by_hand = faults_with(swing, view.kind, &clip.identity.brief, settings, &other);
     let marked = told.into_iter().filter(|(_, leading)| other.contains_key(leading));
-    marked.filter_map(|(fault, _)| Some((fault, ours(clip.report, fault), by_hand.get(&fault)?.verdict))).collect()
+    marked.filter_map(|(fault, _)| Some((fault, by_program(clip.report, fault), by_hand.get(&fault)?.verdict))).collect()
 }
 
 impl Table {

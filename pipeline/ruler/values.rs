@@ -1,7 +1,7 @@
 //! Values from marks: by the definitions of `measure/` and in the golfer's frame, with a mark's error in place of a model's.
 
 use super::marks::{Marks, Place};
-use crate::measure::{Context, elbow, names};
+use crate::measure::{Context, ball, elbow, names};
 use crate::report::types::From;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -11,8 +11,26 @@ pub const MARK_SD_PX: f64 = 3.0;
 
 /// The metrics that marks tell. Both slides of the hip are the one of its marked edge: the one as the program reads that edge, the
 /// other what its verdict goes by (the joint, which no coach can see).
-pub const METRICS: [&str; 5] =
-    ["trail_hip_travel_cm", "hip_edge_travel_cm", "hip_edge_inside_foot_cm", "head_lateral_top_cm", "lead_elbow_bow_late_upper_arms"];
+pub const METRICS: [&str; 6] = [
+    "trail_hip_travel_cm",
+    "hip_edge_travel_cm",
+    "hip_edge_inside_foot_cm",
+    "head_lateral_top_cm",
+    "head_behind_ball_address_cm",
+    "lead_elbow_bow_late_upper_arms",
+];
+
+/// The points that a metric's value rests on.
+pub fn points_of(metric: &str) -> &'static [Place] {
+    match metric {
+        "trail_hip_travel_cm" | "trail_hip_travel_pct_stance" | "hip_edge_travel_cm" => &[Place::HipAddress, Place::HipFurthest],
+        "hip_edge_inside_foot_cm" => &[Place::HipAddress, Place::HipFurthest, Place::FootAddress],
+        "head_lateral_top_cm" => &[Place::HeadAddress, Place::HeadTop],
+        "head_behind_ball_address_cm" => &[Place::HeadAddress, Place::BallAddress],
+        "lead_elbow_bow_late_upper_arms" => &[Place::ShoulderLate, Place::ElbowLate, Place::GripLate],
+        _ => &[],
+    }
+}
 
 /// A value measured by hand, in its metric's unit.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -65,6 +83,11 @@ pub fn by_hand(ctx: &Context, marks: &Marks) -> Result<BTreeMap<String, ByHand>,
     }
     if let (Some(home), Some(top)) = (at(Place::HeadAddress), at(Place::HeadTop)) {
         length("head_lateral_top_cm", "head_lateral_top_cm", ctx.cm(home[0] - top[0]), 0.0);
+    }
+    if let (Some(head), Some(place)) = (at(Place::HeadAddress), at(Place::BallAddress))
+        && let Ok((x, doubt)) = ball::beside_the_feet(ctx, place[0])
+    {
+        length("head_behind_ball_address_cm", "head_behind_ball_address_cm", ctx.cm(x - head[0]), ctx.cm(doubt));
     }
     if let (Some(shoulder), Some(elbow), Some(grip), Some(chest)) =
         (at(Place::ShoulderLate), at(Place::ElbowLate), at(Place::GripLate), ctx.swing.moments.chest_high_follow_through)

@@ -2,7 +2,7 @@
 //! ranges before anything is read out of them.
 
 use super::keypoints::POINTS;
-use super::{About, Ball, CHANNELS, Stir};
+use super::{About, Ball, CHANNELS, Click, Sound, Stir};
 use crate::error::{Error, Result};
 use ndarray::{Array, ArrayBase, Data, Dimension};
 use ndarray_npy::{ReadNpyExt, ReadableElement};
@@ -116,6 +116,11 @@ pub(super) fn about(a: &About) -> std::result::Result<(), String> {
         s.times.len() == s.changed.len() && in_order && s.changed.iter().all(|v| (0.0..=FAR).contains(v))
     };
     require(a.stirs.iter().all(stir), || "a stir out of range".into())?;
+    let sound = |s: &Sound| {
+        let click = |c: &Click| (-LONGEST..=LONGEST).contains(&c.time) && (0.0..=FAR).contains(&c.rise_db);
+        s.clicks.iter().all(click) && s.clicks.is_sorted_by(|a, b| a.time <= b.time) && (0.0..=LONGEST).contains(&s.level_step_s)
+    };
+    require(a.sound.iter().all(sound), || "a sound out of range".into())?;
     require(a.torn.iter().flatten().all(|t| t.is_finite()), || "a torn stretch without times".into())
 }
 

@@ -74,6 +74,9 @@ pub struct About {
     /// What stirred before each swing, in time order.
     #[serde(default)]
     pub stirs: Vec<Stir>,
+    /// What was heard; `None` where the clip has no sound.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sound: Option<Sound>,
     /// What looked at it; earlier versions did not write it down.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub seen_by: Option<SeenBy>,
@@ -93,6 +96,28 @@ pub struct Ball {
     /// When other swings of the clip had passed it and it still lay there; seconds of clip time.
     #[serde(default)]
     pub stayed: Vec<f64>,
+}
+
+/// What was heard of a clip.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Sound {
+    /// Sampling rate, Hz.
+    pub rate_hz: u32,
+    /// Short sharp sounds, in time order.
+    pub clicks: Vec<Click>,
+    /// Seconds from one level to the next, the first at the clip's begin.
+    pub level_step_s: f64,
+    /// Decibels below full scale above 1 kHz; empty for a long clip.
+    pub level_db: Vec<i8>,
+}
+
+/// A short sharp sound.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Click {
+    /// Where it begins, seconds of clip time.
+    pub time: f64,
+    /// How much louder it is than what was heard before it, decibels.
+    pub rise_db: f64,
 }
 
 /// How far the pictures about hands and club have left the still ones before a swing.

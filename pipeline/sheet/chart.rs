@@ -16,6 +16,8 @@ pub struct Spot {
     pub low: At,
     pub high: At,
     pub over: bool,
+    /// The coach measured it.
+    pub by_hand: bool,
     /// "12 Apr 2026: 7.1 (5.0 to 9.2)".
     pub title: String,
 }
@@ -75,12 +77,14 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
             low: At(y(p.low)),
             high: At(y(p.high)),
             over: place.is_some_and(|l| p.value > l),
+            by_hand: p.by_hand,
             title: format!(
-                "{}: {}{unit} ({} to {})",
+                "{}: {}{unit} ({} to {}){}",
                 words::day(&p.captured),
                 words::number(p.value, d),
                 words::number(p.low, d),
-                words::number(p.high, d)
+                words::number(p.high, d),
+                if p.by_hand { ", as you measured it" } else { "" }
             ),
         })
         .collect();

@@ -24,6 +24,8 @@ struct MetricRow {
     interval: String,
     from: &'static str,
     why: Option<String>,
+    /// What the coach measured, where that decides the clip.
+    by_hand: Option<String>,
 }
 
 struct ReasonRow {
@@ -161,12 +163,17 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
     let Some(main) = report.swings.iter().find(|s| s.main) else {
         return Vec::new();
     };
+    let by_hand = |n: &names::MetricName| {
+        let hand = main.metrics.get(n.name)?.by_hand()?;
+        let [value, low, high] = [hand.value, hand.low, hand.high].map(|v| words::number(v, words::digits(n.unit)));
+        Some(format!("you: {value} ({low} to {high})"))
+    };
     let of = |n: &names::MetricName| {
         Some(match main.metrics.get(n.name)? {
             Metric::Value(m) => MetricRow {
                 words: words::sentence(n.words),
                 value: in_table(report, n.name, m),
-                interval: match told::value(report, n.name).filter(|_| told::is_nothing(m) && n.name.contains("_travel_")) {
+                interval: match told::value(report, n.name).filter(|_| in_words(n.name, m)) {
                     Some(other_way) => words::interval(&other_way),
                     None => words::interval(m),
                 },
@@ -176,6 +183,7 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
                     From::Both => "key points and outline",
                 },
                 why: None,
+                by_hand: by_hand(n),
             },
             Metric::Missing { why, .. } => MetricRow {
                 words: words::sentence(n.words),
@@ -183,15 +191,21 @@ fn metrics(report: &Report) -> Vec<MetricRow> {
                 interval: String::new(),
                 from: "",
                 why: Some(printable(why)),
+                by_hand: by_hand(n),
             },
         })
     };
     names::ALL.iter().filter_map(of).collect()
 }
 
+/// Whether a slide of the hip is told by words, being none.
+fn in_words(name: &str, m: &Measured) -> bool {
+    m.by_hand.is_none() && told::is_nothing(m) && name.contains("_travel_")
+}
+
 /// The number as measured; where nothing moved away from the target, that in words.
 fn in_table(report: &Report, name: &str, m: &Measured) -> String {
-    match told::is_nothing(m) && name.contains("_travel_") {
+    match in_words(name, m) {
         true => told::told(report, name).unwrap_or_else(|| "none".into()),
         false => words::value(m),
     }

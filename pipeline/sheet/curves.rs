@@ -90,6 +90,7 @@ pub fn panels(seen: &Seen, report: &Report) -> Vec<Panel> {
         series.push(flexion(read));
     }
     series.push(hands(read));
+    series.extend(sound(seen, read));
     series.into_iter().filter_map(|s| draw(s, main)).collect()
 }
 
@@ -224,6 +225,29 @@ fn hands(read: &SwingRead) -> Series {
         until: "chest",
         raw,
     }
+}
+
+/// The sound's level around the impact.
+fn sound(seen: &Seen, read: &SwingRead) -> Option<Series> {
+    const AROUND: [f64; 2] = [0.29, 0.4];
+    let (sound, impact) = (seen.about.sound.as_ref()?, read.moments.impact?);
+    let (from, to) = (impact.time - AROUND[0] * read.slowness, impact.time + AROUND[1] * read.slowness);
+    let at = |i: usize| (i as f64 + 0.5) * sound.level_step_s;
+    let rows: Vec<usize> = (0..sound.level_db.len()).filter(|&i| (from..=to).contains(&at(i))).collect();
+    let quietest = rows.iter().map(|&i| sound.level_db[i]).min()?;
+    let raw: Vec<f64> = rows.iter().map(|&i| f64::from(sound.level_db[i]) - f64::from(quietest)).collect();
+    Some(Series {
+        title: "Sound around impact",
+        about: "decibels above the quietest here, over 1 kHz; sound and pictures of a phone may lie some hundredths of a second apart",
+        unit: "dB",
+        digits: 0,
+        line: raw.clone(),
+        mended: vec![false; raw.len()],
+        times: rows.iter().map(|&i| at(i)).collect(),
+        limit: None,
+        until: "chest",
+        raw,
+    })
 }
 
 /// Up to five round levels within `low..high`.

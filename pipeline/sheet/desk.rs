@@ -5,7 +5,7 @@ use super::judged::{ByClip, on};
 use super::parts::{fault_order, ours_in_words, sign};
 use super::words;
 use crate::error::Result;
-use crate::history::verdicts::ours;
+use crate::history::verdicts::{decided, ours};
 use crate::place::OutFolder;
 use crate::report::types::FaultName;
 use crate::report::{ReasonCode, Report, printable};
@@ -33,6 +33,8 @@ pub struct Choice {
     /// What the coach said so far.
     pub said: String,
     pub agrees: Option<bool>,
+    /// The coach's own measurement decides it: there is nothing to agree with.
+    pub own: bool,
 }
 
 /// The desk's part of a page.
@@ -77,6 +79,11 @@ const VERDICT_KEYS: [(&str, &str); 3] = [("1", "q"), ("2", "w"), ("3", "e")];
 const USUAL_INTERVAL_S: f64 = 1.0 / 30.0;
 
 impl DeskPart {
+    /// Whether the coach's own measurement decides anything here.
+    pub fn own(&self) -> bool {
+        self.faults.iter().any(|f| f.own)
+    }
+
     /// Of a clip; `gone` as said by who looked for its footage. Errors: the out folder cannot be used.
     pub fn of(out: &OutFolder, e: &Entry, given: &ByClip, gone: Option<String>) -> Result<DeskPart> {
         let report = e.report();
@@ -122,6 +129,7 @@ impl DeskPart {
                         disagree,
                         said: word.map_or_else(String::new, |g| g.in_words()),
                         agrees: word.map(|g| g.agrees),
+                        own: decided(report, fault).is_some(),
                     }
                 })
                 .collect(),

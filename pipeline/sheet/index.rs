@@ -11,8 +11,8 @@ use crate::batch::summary::{Place, Summary, why_not};
 use crate::history::golfers::Question;
 use crate::history::trend::{ClubClass, TRACKED, value};
 use crate::place::OutFolder;
-use crate::report::printable;
 use crate::report::types::{Root, Verdict};
+use crate::report::{ReasonCode, printable};
 use askama::Template;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -183,7 +183,7 @@ pub fn page<'a>(out: &OutFolder, all: &'a Gathered, night: Option<&Summary>, sin
         progress: progress(&current, &given),
         accounted: accounted(all, night, since),
         tally,
-        notices: night.map(notices).unwrap_or_default(),
+        notices: night.map(notices).unwrap_or_default().into_iter().chain(assumed_statures(&current)).collect(),
         uploads: &all.uploads,
         students,
         groups,
@@ -341,6 +341,16 @@ fn notices(night: &Summary) -> Vec<String> {
     }
     all.extend(night.unreadable_folders.iter().map(|f| format!("A folder of the inbox cannot be read: {}", printable(f))));
     all
+}
+
+/// Of how many students no stature is known, where that is so: every centimetre of theirs is told by an assumed one.
+fn assumed_statures(current: &[&Entry]) -> Option<String> {
+    let assumed = |e: &&&Entry| e.report().reasons.iter().any(|r| r.code == ReasonCode::StatureAssumed);
+    let students: BTreeSet<&str> = current.iter().filter(assumed).map(|e| e.stored.owner.as_str()).collect();
+    (!students.is_empty()).then(|| {
+        let who = words::count(students.len(), "student", "students");
+        format!("No stature is known of {who}: their centimetres go by an assumed one. stature_cm in the roster settles it.")
+    })
 }
 
 fn item<'a>(out: &OutFolder, e: &'a Entry, rank: usize, said: Vec<Said>) -> Item<'a> {

@@ -136,7 +136,7 @@ fn other_reasons(e: &Entry) -> Vec<String> {
     all.extend(e.past.changes.iter().filter(|c| alone && c.is_worse()).map(|c| {
         let digits = c.metric.digits;
         format!(
-            "{} is worse than last time, {} after {}, beyond the error.",
+            "{} is worse than in the clip before, {} after {}, beyond the error.",
             words::sentence(c.metric.words),
             words::number(c.now, digits),
             words::number(c.before, digits)

@@ -19,6 +19,8 @@ pub struct Change {
     pub unit: String,
     /// When the last clip was filmed, ISO 8601.
     pub when: String,
+    /// That is the day of this clip too.
+    pub same_day: bool,
     /// The least difference that is more than error and the golfer's own coming and going, in the metric's unit: of all
     /// tracked metrics together, one in twenty pairs of clips of an unchanged golfer shows more in any of them.
     pub error: f64,
@@ -57,9 +59,9 @@ impl Change {
         let (before, now) = (told(self.before), told(self.now));
         let unit = if now == "none" { String::new() } else { unit };
         format!(
-            "{}: last time {before} ({}), now {now}{unit}: {}.",
+            "{}: {before} {}, now {now}{unit}: {}.",
             words::sentence(self.metric.words),
-            words::day(&self.when),
+            if self.same_day { "in the clip before, of the same day".into() } else { format!("on {}", words::day(&self.when)) },
             self.judgement()
         )
     }
@@ -114,10 +116,10 @@ const ENOUGH: usize = 6;
 /// Against the newest of the `earlier` clips (oldest first) that has the metric.
 fn change(metric: &Tracked, earlier: &[&Report], now: &Report) -> Option<Change> {
     let measured: Vec<_> = earlier.iter().filter_map(|r| Some((*r, value(r, metric.metric)?))).collect();
-    let (before, a) = *measured.last()?;
+    let (before, a) = measured.last()?.clone();
     let b = value(now, metric.metric)?;
     // a swing differs from its day's, and the day from the golfer's, in each of the two
-    let assumed = standard_error(a).hypot(standard_error(b)).hypot(2.0 * metric.natural);
+    let assumed = standard_error(&a).hypot(standard_error(&b)).hypot(2.0 * metric.natural);
     let values: Vec<f64> = measured.iter().map(|(_, m)| m.value).collect();
     let order: Vec<f64> = (0..values.len()).map(|i| i as f64).collect();
     let line = theil_sen(&order, &values, 0.95).filter(|_| values.len() >= ENOUGH);
@@ -133,6 +135,7 @@ fn change(metric: &Tracked, earlier: &[&Report], now: &Report) -> Option<Change>
         before: factor * a.value,
         now: factor * b.value,
         unit,
+        same_day: filmed(before).and_then(date::local_day) == filmed(now).and_then(date::local_day),
         when: before.clip.captured.clone()?,
         error: factor * of_own.max(normal_quantile(p) * assumed),
     })

@@ -38,6 +38,8 @@ pub struct StudentPage {
     /// Whether all clips show one golfer, where that is asked.
     question: Option<String>,
     series: Vec<Series>,
+    /// Whether something in them was measured by the coach.
+    own: bool,
     goes_with: Option<GoesWith>,
     draft: String,
     pairs: Vec<Pair>,
@@ -79,6 +81,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], goes_with: Option<GoesWith>, 
         headline: headline(entries.len(), trends),
         undated: undated(entries),
         question: questions(entries.iter().map(|e| &e.stored)).pop().map(|q| printable(&q.text)),
+        own: trends.iter().any(|t| t.points.iter().any(|p| p.by_hand)),
         series,
         goes_with,
         draft: letters::note(newest.report(), &newest.past.changes, trends, super::parts::asks_again(newest)),

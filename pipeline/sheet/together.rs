@@ -67,7 +67,14 @@ fn one(last: &[&Report], fault: FaultName, metric: &str) -> Option<String> {
     }
     let (factor, unit, digits) = told::unit(last[0], metric, &readings[0].unit);
     let number = |v: f64| words::number(v * factor, digits);
-    let as_found = Fault { verdict: Verdict::Flagged, probability: Some(probability), drivers: Vec::new(), text: String::new(), why: None };
+    let as_found = Fault {
+        verdict: Verdict::Flagged,
+        probability: Some(probability),
+        drivers: Vec::new(),
+        text: String::new(),
+        why: None,
+        by_program: None,
+    };
     Some(format!(
         "Together with {}: {} {} ({} {} {unit}, {} to {}; limit {}). No clip alone says so.",
         if last.len() > 1 { format!("the {} before it", words::count(last.len() - 1, "clip", "clips")) } else { "its other swings".into() },
@@ -115,6 +122,7 @@ mod tests {
             frames: Vec::new(),
             from: From::KeyPoint,
             built_in: None,
+            by_hand: None,
         };
         let (three, many) = (vec![m(5.0), m(6.0), m(7.0)], vec![m(6.0); 1000]);
         let of = |all: &[Measured]| mean(&all.iter().collect::<Vec<_>>());

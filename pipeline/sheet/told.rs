@@ -29,8 +29,8 @@ fn main(report: &Report) -> Option<&Swing> {
     report.swings.iter().find(|s| s.main)
 }
 
-fn measured<'a>(report: &'a Report, metric: &str) -> Option<&'a Measured> {
-    main(report)?.metrics.get(metric)?.measured()
+fn measured(report: &Report, metric: &str) -> Option<Measured> {
+    main(report)?.metrics.get(metric)?.counting()
 }
 
 /// Factor, unit and decimals by which a metric is told.
@@ -42,7 +42,8 @@ pub fn unit(report: &Report, metric: &str, unit: &str) -> (f64, String, usize) {
 /// target, how far it goes the other way.
 pub fn value(report: &Report, metric: &str) -> Option<Measured> {
     let m = measured(report, metric)?;
-    let other_way = (metric == HIP && is_nothing(m)).then(|| measured(report, "trail_hip_move_at_furthest_cm")).flatten();
+    let other_way =
+        (metric == HIP && m.by_hand.is_none() && is_nothing(&m)).then(|| measured(report, "trail_hip_move_at_furthest_cm")).flatten();
     let m = other_way.filter(|o| o.value < 0.0).unwrap_or(m);
     let (factor, unit, _) = unit(report, metric, &m.unit);
     Some(Measured { value: m.value * factor, low: m.low * factor, high: m.high * factor, unit, ..m.clone() })
@@ -164,7 +165,7 @@ pub fn told(report: &Report, metric: &str) -> Option<String> {
 pub fn of_stance(report: &Report) -> Option<String> {
     let m = measured(report, "trail_hip_travel_pct_stance").filter(|m| !is_nothing(m))?;
     measured(report, HIP).filter(|h| !is_nothing(h))?;
-    Some(format!("{} of the stance", words::value(m)))
+    Some(format!("{} of the stance", words::value(&m)))
 }
 
 /// What decided a verdict, in one clause: the numbers with their intervals and limits in brackets. The report's own text where it

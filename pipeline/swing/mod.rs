@@ -3,6 +3,7 @@
 pub mod body;
 pub mod events;
 pub mod fit;
+mod heard;
 pub mod read;
 pub mod scale;
 pub mod view;

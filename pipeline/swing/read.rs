@@ -2,13 +2,13 @@
 
 use super::body::{Body, Part, toward_target};
 use super::events::{self, Moments};
-use super::scale;
 use super::view::{self, ViewSeen};
 use super::windows::{Window, find_windows};
 use super::yaw::{Yaw, yaw};
+use super::{heard, scale};
 use crate::report::types::{Side, Struck, SwingKind, ViewKind};
 use crate::seen::keypoints::Keypoint;
-use crate::seen::{Ball, Look};
+use crate::seen::{Ball, Click, Look};
 use crate::seen::{Looks, Seen};
 use crate::track::Track;
 use crate::track::signal::median;
@@ -35,6 +35,10 @@ pub struct SwingRead {
     pub key_still: Vec<usize>,
     pub moments: Moments,
     pub strike: Struck,
+    /// The click of the strike.
+    pub heard: Option<Click>,
+    /// It made no sound where another swing of the clip did.
+    pub quiet: bool,
     /// The ball that left.
     pub ball: Option<Ball>,
     /// Clip time ÷ real time used for smoothing and speeds.
@@ -86,9 +90,14 @@ pub fn read_swings(seen: &Seen, stature_cm: f64, playback: Option<f64>) -> Vec<S
             (false, false) => Struck::Unknown,
         };
     }
-    // the swing that struck the ball is the main one, the last of several
+    let seen_to_leave = reads.iter().any(|r| r.strike == Struck::Yes);
+    if let Some(sound) = &seen.about.sound {
+        heard::listen(&mut reads, sound, seen.about.duration_s);
+    }
+    // the swing that struck the ball is the main one, the last of several; what is heard counts where no ball is seen to leave
     let full = |kind: SwingKind| matches!(kind, SwingKind::Full | SwingKind::Practice);
-    if let Some(main) = reads.iter().rposition(|r| r.strike == Struck::Yes && full(r.window.kind)) {
+    let struck = |r: &SwingRead| if seen_to_leave { r.ball.is_some() } else { r.strike == Struck::Yes };
+    if let Some(main) = reads.iter().rposition(|r| struck(r) && full(r.window.kind)) {
         for (i, read) in reads.iter_mut().enumerate().filter(|(_, r)| full(r.window.kind)) {
             read.window.kind = if i == main { SwingKind::Full } else { SwingKind::Practice };
         }
@@ -167,6 +176,8 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         key_still,
         moments,
         strike: Struck::Unknown,
+        heard: None,
+        quiet: false,
         ball: ball.cloned(),
         slowness,
         playback_given: playback.is_some(),

@@ -4,6 +4,7 @@ pub mod camera;
 pub mod decode;
 mod decoder;
 pub mod probe;
+pub mod sound;
 pub mod upright;
 
 pub use decode::{Footage, Shown};

@@ -11,6 +11,7 @@ const BY_EYE = {
   foot_address: [0, 177, 768],
   hip_address: [0, 201.5, 495],
   head_address: [0, 271, 282],
+  ball_address: [0, 333, 879],
   hip_furthest: [1, 178.5, 495],
   head_top: [0, 246, 270],
   shoulder_late: [0, 319, 307],

@@ -5,7 +5,10 @@ mod support;
 
 mod adoption;
 mod answer;
+mod at_desk;
+mod decide;
 mod desk;
+mod desk_ruler;
 mod export;
 mod letters;
 mod ruler;

@@ -276,9 +276,9 @@ fn a_change_against_the_last_clip_is_weighed_against_its_error() {
         .change(|r| r.clip.club = Some("7 iron".into()))
         .record(&mut store);
     let page = index(&out, &store, None);
-    assert!(page.contains("Trail hip slide: last time 7.1 (1 Mar 2026), now 5.2 cm: within the error."));
+    assert!(page.contains("Trail hip slide: 7.1 on 1 Mar 2026, now 5.2 cm: within the error."));
     let question = between(&page, "id=\"question\"", "</section>");
-    assert!(question.contains("Head drift is worse than last time, 9.0 after 1.0, beyond the error."), "{question}");
+    assert!(question.contains("Head drift is worse than in the clip before, 9.0 after 1.0, beyond the error."), "{question}");
     assert!(question.contains(">Bo</a>") && !question.contains(">Cy</a>"), "{question}");
 }
 
@@ -604,7 +604,16 @@ fn a_hip_that_goes_the_other_way_is_told_in_words_and_never_as_a_bare_zero() {
     let folder = tempfile::tempdir().unwrap();
     let (out, mut store) = out_folder(folder.path());
     let value = |value: f64, low: f64, high: f64, unit: &str| {
-        Metric::Value(Measured { value, unit: unit.into(), low, high, frames: vec![40], from: From::KeyPoint, built_in: None })
+        Metric::Value(Measured {
+            value,
+            unit: unit.into(),
+            low,
+            high,
+            frames: vec![40],
+            from: From::KeyPoint,
+            built_in: None,
+            by_hand: None,
+        })
     };
     let (_, id) = Builder::new(1, "Ada", DAY)
         .change(|r| {
@@ -644,6 +653,7 @@ fn the_elbow_is_told_in_centimetres_and_in_arm_lengths_in_the_table_alone() {
                     drivers: vec!["lead_elbow_bow_late_upper_arms".into()],
                     text: text.clone(),
                     why: None,
+                    by_program: None,
                 },
             );
             r.provenance.extend(stature.map(|s| Step { step: "scale".into(), parameters: serde_json::json!({ "stature_cm": s }) }));

@@ -114,7 +114,7 @@ fn a_line_of_the_table_has_the_id_that_a_verdict_wants_and_a_line_of_progress_th
         note: "sway flagged: trail hip slides".into(),
         tonight: true,
     };
-    assert_eq!(line.progress(), "Ada/driver.mp4  01234567  flagged  sway flagged: trail hip slides");
+    assert_eq!(line.progress(), "Ada/driver.mp4  01234567  flagged");
     let waits = Line { place: Ended::Waiting, clip: None, file: "Bo/a.mp4".into(), ..line.clone() };
     let table = Summary { lines: vec![waits, line], ..Summary::default() }.table();
     assert!(table.starts_with("  flagged         01234567  Ada/driver.mp4  sway flagged"), "{table}");

@@ -3,6 +3,7 @@
 
 use crate::cluster::{Cluster, Gate, PASSWORD};
 use crate::support::{Builder, dawnsheet_on};
+use dawnsheet::history::marked::{Kind, Marked};
 use dawnsheet::history::postgres::Postgres;
 use dawnsheet::history::verdicts::{Given, latest};
 use dawnsheet::history::{Results, Row, Store};
@@ -92,6 +93,30 @@ fn a_result_recorded_in_the_middle_is_brought_whole_or_later() {
     office.collect("mine");
     office.assert_same("mine");
     assert_eq!((office.collect("mine").new, office.collect("mine").known), (0, 1));
+}
+
+/// The database keeps what the program judged; the coach's folder what the coach decided, however often it is asked.
+#[test]
+fn what_a_coach_decided_stands_in_the_folder_and_not_in_the_database() {
+    let mut office = Office::new();
+    let report = Builder::new(1, "Ada", "2026-02-01").sway(0.95, 7.0).report;
+    office.record("k", &report);
+    let row = |kind: Kind, by_hand: &str| Marked {
+        owner: slug(Some("Ada")),
+        clip: report.clip.id.clone(),
+        kind,
+        made_at: if kind == Kind::Marked { "2026-02-02T00:00:00Z" } else { "2026-02-03T00:00:00Z" }.into(),
+        marks: "{}".into(),
+        by_hand: by_hand.into(),
+    };
+    let by_hand = "{\"trail_hip_travel_cm\":{\"value\":1.0,\"per_mark_px\":0.1,\"other_sd\":0.1}}";
+    office.far.add_marked(&[row(Kind::Marked, by_hand), row(Kind::Decides, "")]).unwrap();
+    office.collect("mine");
+    let verdict = |r: &Report| r.swings[0].faults[&FaultName::Sway].verdict;
+    let here = rows(&office.folder("mine"));
+    assert_eq!((verdict(&here[0].report), verdict(&office.far.rows().unwrap()[0].report)), (Verdict::Clear, Verdict::Flagged));
+    let again = office.collect("mine");
+    assert_eq!((again.new, again.known), (0, 1));
 }
 
 #[test]

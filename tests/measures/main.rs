@@ -11,6 +11,7 @@ mod kept_looks;
 mod pose_reference;
 mod published_statistics;
 mod published_values;
+mod sound;
 mod trend;
 mod trend_study;
 mod video_traps;

@@ -158,7 +158,8 @@ fn set_ups(root: &std::path::Path, student: &str, tilts: &[f64], slides: &[f64])
         let clip = Builder::new(seed, student, &format!("2026-0{}-12", i % 8 + 1)).value("trail_hip_travel_cm", *slide, 1.0).change(|r| {
             let unit = "deg".to_string();
             let from = From::KeyPoint;
-            let tilt = Measured { value: *tilt, low: tilt - 3.0, high: tilt + 3.0, unit, frames: Vec::new(), from, built_in: None };
+            let tilt =
+                Measured { value: *tilt, low: tilt - 3.0, high: tilt + 3.0, unit, frames: Vec::new(), from, built_in: None, by_hand: None };
             r.swings[0].metrics.insert("shoulder_tilt_address_deg".into(), Metric::Value(tilt));
         });
         clip.record(&mut store);

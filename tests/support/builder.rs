@@ -26,11 +26,18 @@ pub fn sha(seed: u64) -> String {
 
 fn measured(value: f64, half: f64, unit: &str) -> Metric {
     let (low, high, from) = (value - half, value + half, From::KeyPoint);
-    Metric::Value(Measured { value, unit: unit.into(), low, high, frames: vec![40], from, built_in: None })
+    Metric::Value(Measured { value, unit: unit.into(), low, high, frames: vec![40], from, built_in: None, by_hand: None })
 }
 
 fn clear(driver: &str) -> Fault {
-    Fault { verdict: Verdict::Clear, probability: Some(0.02), drivers: vec![driver.into()], text: "inside the limit".into(), why: None }
+    Fault {
+        verdict: Verdict::Clear,
+        probability: Some(0.02),
+        drivers: vec![driver.into()],
+        text: "inside the limit".into(),
+        why: None,
+        by_program: None,
+    }
 }
 
 impl Builder {
@@ -42,7 +49,7 @@ impl Builder {
             ("lead_elbow_bow_late_upper_arms".to_string(), measured(-0.03, 0.08, "upper arms")),
             ("head_lateral_max_back_cm".to_string(), measured(2.0, 2.5, "cm")),
             ("tempo_ratio".to_string(), measured(3.0, 0.4, "ratio")),
-            ("hip_tilt_address_deg".to_string(), Metric::Missing { value: None, why: "the hips are covered".into() }),
+            ("hip_tilt_address_deg".to_string(), Metric::Missing { value: None, why: "the hips are covered".into(), by_hand: None }),
         ]);
         let faults = BTreeMap::from([
             (FaultName::Sway, clear("trail_hip_travel_cm")),
@@ -122,7 +129,14 @@ impl Builder {
         r.needs_look_because.push(format!("sway {}: {text}", verdict.words()));
         r.swings[0].faults.insert(
             FaultName::Sway,
-            Fault { verdict, probability: Some(probability), drivers: vec!["trail_hip_travel_cm".into()], text, why: None },
+            Fault {
+                verdict,
+                probability: Some(probability),
+                drivers: vec!["trail_hip_travel_cm".into()],
+                text,
+                why: None,
+                by_program: None,
+            },
         );
         r.verdict = r.verdict.min(Some(verdict));
         r.needs_look = true;
@@ -171,15 +185,21 @@ impl Builder {
         let r = &mut self.report;
         for (name, fault) in &mut r.swings[0].faults {
             let text = format!("{} cannot be measured: {}", name.words(), reason.text);
-            *fault =
-                Fault { verdict: Verdict::CannotMeasure, probability: None, drivers: Vec::new(), text, why: Some(reason.text.clone()) };
+            *fault = Fault {
+                verdict: Verdict::CannotMeasure,
+                probability: None,
+                drivers: Vec::new(),
+                text,
+                why: Some(reason.text.clone()),
+                by_program: None,
+            };
             if again {
                 r.needs_look_because.push(format!("{}: {} cannot be measured, {}", reason.code.again().words(), name.words(), reason.text));
             }
         }
         for (name, metric) in &mut r.swings[0].metrics {
             if name != "tempo_ratio" {
-                *metric = Metric::Missing { value: None, why: reason.text.clone() };
+                *metric = Metric::Missing { value: None, why: reason.text.clone(), by_hand: None };
             }
         }
         r.view = Some(View { kind: view, confidence: 0.9, yaw_deg: None });

@@ -1,0 +1,1 @@
+-- Nothing to change; but rows of dawnsheet.ruler may say that they decide a clip, which earlier versions cannot read.

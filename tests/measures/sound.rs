@@ -1,0 +1,87 @@
+//! What is heard: a strike where it is, nothing else for one, and no sound that harms what is seen. The sound is made with ffmpeg.
+
+use crate::support::{Place, at_once, ffmpeg, fixture, repository};
+use dawnsheet::report::Report;
+use dawnsheet::report::types::{EventFrom, Struck};
+
+const CLIP: &str = "Priya Raman/2026-11-24 7 iron.mp4";
+
+/// The clip's pictures as they are, with this sound beside them.
+fn with_sound(place: &Place, student: &str, ending: &str, sound: &[&str], codec: &[&str]) {
+    let (clip, to) = (fixture(CLIP), place.at(&format!("{student}/clip.{ending}")));
+    let from = [&["-i", clip.to_str().unwrap()], sound, &["-map", "0:v", "-map", "1:a", "-c:v", "copy"], codec, &[to.to_str().unwrap()]];
+    ffmpeg(&from.concat());
+}
+
+/// When the truth's ball leaves.
+fn impact() -> f64 {
+    let text = std::fs::read_to_string(repository("fixtures/truth/wing_face_on_60.json")).unwrap();
+    serde_json::from_str::<serde_json::Value>(&text).unwrap()["events"]["impact"].as_f64().unwrap()
+}
+
+/// Faint noise, and a burst of it that sets in at this time and falls by a factor of e every 5 ms; `loud` of full scale.
+fn burst(at: f64, loud: f64) -> String {
+    format!("aevalsrc='(random(0)-.5)*(0.002+{loud}*gte(t,{at})*exp(-(t-{at})*200*gte(t,{at})))':s=48000:d=4")
+}
+
+fn of<'a>(reports: &'a [Report], student: &str) -> &'a Report {
+    reports.iter().find(|r| r.clip.student.as_deref() == Some(student)).unwrap_or_else(|| panic!("{student}"))
+}
+
+#[test]
+fn a_strike_is_heard_where_it_is_and_no_sound_changes_what_is_seen() {
+    let place = Place::new();
+    place.copy(&fixture(CLIP), "silent film/clip.mp4");
+    let (late, aac) = (0.03, ["-c:a", "aac", "-b:a", "64k"]);
+    let lavfi = |source: &str| ["-f".to_string(), "lavfi".into(), "-i".into(), source.to_string()];
+    let put = |student: &str, ending: &str, source: &str, codec: &[&str]| {
+        let from = lavfi(source);
+        with_sound(&place, student, ending, &from.each_ref().map(String::as_str), codec);
+    };
+    put("strike", "mp4", &burst(impact() + late, 0.8), &aac);
+    put("strike, stereo 44.1", "mp4", &burst(impact() + late, 0.8), &["-c:a", "aac", "-ac", "2", "-ar", "44100"]);
+    put("elsewhere", "mp4", &burst(impact() - 0.5, 0.8), &aac);
+    put("hum", "mp4", "sine=frequency=200:sample_rate=48000:duration=4", &aac);
+    put("eight channels", "mkv", &burst(impact() + late, 0.8), &["-c:a", "pcm_f64le", "-ac", "8", "-ar", "192000"]);
+    put("bytes", "mov", "anoisesrc=r=8000:d=4", &["-c:a", "pcm_u8", "-ar", "8000"]);
+    put("an hour of silence", "mp4", "anullsrc=r=8000:cl=mono:d=3600", &["-c:a", "aac", "-b:a", "8k"]);
+    // sound of another kind than its header says: bits of it turned over
+    put("broken", "mov", &burst(impact(), 0.8), &["-c:a", "pcm_s16le"]);
+    let path = place.at("broken/clip.mov");
+    let mut bytes = std::fs::read(&path).unwrap();
+    let at = bytes.windows(4).rposition(|w| w == b"sowt").expect("the sound's kind");
+    bytes[at..at + 24].fill(0xFF);
+    std::fs::write(&path, bytes).unwrap();
+
+    assert_eq!(place.run(&["--model", "fast", "--settings", &at_once(&place)]).code, 0);
+    let reports = place.reports();
+    assert_eq!(reports.len(), 9);
+    let plain = of(&reports, "silent film");
+    for r in &reports {
+        let (a, b) = (&plain.swings[0], &r.swings[0]);
+        let who = r.clip.student.as_deref().unwrap();
+        assert!(r.usable && a.metrics == b.metrics && a.faults == b.faults && a.events == b.events, "{who}: what is seen is the same");
+        assert_eq!(r.swings.len(), plain.swings.len(), "{who}");
+    }
+    let heard = |student: &str| -> Option<f64> {
+        let because = &of(&reports, student).swings[0].strike.because;
+        because.split("a strike is heard at ").nth(1)?.split(' ').next()?.parse().ok()
+    };
+    for student in ["strike", "strike, stereo 44.1", "eight channels"] {
+        let at = heard(student).unwrap_or_else(|| panic!("{student}: nothing heard"));
+        assert!((at - impact() - late).abs() < 0.011, "{student}: heard at {at}, struck at {}", impact() + late);
+    }
+    for student in ["silent film", "elsewhere", "hum", "bytes", "an hour of silence"] {
+        assert_eq!(heard(student), None, "{student}");
+    }
+    // of one strike nobody can tell how far sound and pictures lie apart: the time stays that of the picture
+    assert!(reports.iter().all(|r| r.swings[0].events.impact.unwrap().from != EventFrom::Sound));
+    assert_eq!(of(&reports, "strike").swings[0].strike.value, Struck::Yes);
+    // the page shows the level where there is one
+    let page = |student: &str| {
+        let id = &of(&reports, student).clip.id;
+        let mut all = std::fs::read_dir(place.out().join("sheet/clip")).unwrap().flatten();
+        std::fs::read_to_string(all.find(|e| e.file_name().to_string_lossy().contains(id.as_str())).unwrap().path()).unwrap()
+    };
+    assert!(page("strike").contains("Sound around impact") && !page("silent film").contains("Sound around impact"));
+}
