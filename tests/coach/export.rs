@@ -292,7 +292,7 @@ fn marks_leave_as_points_and_as_a_table() {
     let files: Vec<&str> = document["images"].as_array().unwrap().iter().map(|i| i["file_name"].as_str().unwrap()).collect();
     assert_eq!(files, ["0.5000s", "1.2500s", "1.2500s"].map(|t| format!("{}/{t}.png", made.id)));
     let first = &document["annotations"][0];
-    assert_eq!((names.len(), first["num_keypoints"].as_u64(), first["kind"].as_str()), (8, Some(2), Some("marked")));
+    assert_eq!((names.len(), first["num_keypoints"].as_u64(), first["kind"].as_str()), (9, Some(2), Some("marked")));
     let points = numbers(&first["keypoints"]);
     let at = |name: &str| names.iter().position(|n| *n == name).map(|i| points[3 * i..3 * i + 3].to_vec()).unwrap();
     assert_eq!((at("hip_address"), at("foot_address"), at("head_top")), (vec![200.1, 400.0, 2.0], vec![190.1, 800.0, 2.0], vec![0.0; 3]));
