@@ -15,7 +15,7 @@ use crate::pose::detector::Detector;
 use crate::pose::models::Models;
 use crate::pose::sessions::Sessions;
 use crate::report::Report;
-use crate::report::types::{Shown, Swing};
+use crate::report::types::{ByHand, Shown, Swing};
 use crate::seen::Seen;
 use crate::seen::keypoints::Keypoint;
 use crate::sheet::canvas::{Canvas, jpeg, write};
@@ -74,8 +74,9 @@ struct Half<'a> {
 /// Draws the film and its pictures into `folder`; its account. Error: a sentence that says what stands in the way.
 pub fn film(folder: &Path, film: &Film, models: &Models, sessions: &mut Sessions) -> Result<serde_json::Value> {
     let mut told = Vec::new();
-    for (job, clip, seen) in film.then.iter().map(|t| (t, CLIP_THEN, SEEN_THEN)).chain([(&film.now, CLIP, SEEN)]) {
-        told.push(tell(&folder.join(clip), &folder.join(seen), job, models)?);
+    let [own, own_then] = &film.by_hand;
+    for (job, clip, seen, own) in film.then.iter().map(|t| (t, CLIP_THEN, SEEN_THEN, own_then)).chain([(&film.now, CLIP, SEEN, own)]) {
+        told.push(tell(&folder.join(clip), &folder.join(seen), job, own, models)?);
     }
     let links: Vec<_> = film.then.iter().map(|_| CLIP_THEN).chain([CLIP]).map(|l| folder.join(l)).collect();
     let pace = Pace { slower: film.slower, stop_s: STOP_S, rate: RATE };
@@ -86,7 +87,7 @@ pub fn film(folder: &Path, film: &Film, models: &Models, sessions: &mut Sessions
     }
 }
 
-fn tell(clip: &Path, seen: &Path, job: &Job, models: &Models) -> Result<Told> {
+fn tell(clip: &Path, seen: &Path, job: &Job, by_hand: &BTreeMap<String, ByHand>, models: &Models) -> Result<Told> {
     let seen = Seen::read(seen)?;
     let mut probe = probe(clip, &job.settings)?.map_err(|reason| Error::Video(reason.text))?;
     // where people lay on their side
@@ -94,8 +95,11 @@ fn tell(clip: &Path, seen: &Path, job: &Job, models: &Models) -> Result<Told> {
     if probe.upright_size() != (seen.about.width, seen.about.height) || probe.times.len() != seen.about.frames_expected {
         return Err(Error::Video("the clip is no longer the one that was measured".into()));
     }
-    let report = judge::judge(&seen, &job.identity, job.choice, models, &job.settings);
+    let mut report = judge::judge(&seen, &job.identity, job.choice, models, &job.settings);
     let brief = &job.identity.brief;
+    if !by_hand.is_empty() {
+        judge::decide(&mut report, brief, &job.settings, by_hand.clone());
+    }
     let stature = brief.stature_cm.unwrap_or(job.settings.scale.assumed_stature_cm);
     let mut reads = read_swings(&seen, stature, brief.playback.map(|p| p.0));
     let main = report.swings.iter().find(|s| s.main).map(|s| s.index).filter(|i| *i < reads.len());

@@ -17,10 +17,11 @@ use crate::intake::admit::admit;
 use crate::judge::Identity;
 use crate::place::{self, OutFolder, ours};
 use crate::pose::models::ModelChoice;
-use crate::report::types::{Side, ViewKind};
+use crate::report::types::{ByHand, Side, ViewKind};
 use crate::report::{Report, printable};
 use crate::settings::Settings;
 use crate::sheet::{Sheet, pictures, words};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// What is asked for.
@@ -241,7 +242,12 @@ impl Maker<'_> {
         }
         let mut jobs = at_hand.iter().map(|(_, job)| job.clone());
         let Some(job) = jobs.next() else { return Ok(None) };
-        let film = Film { now: job, then: jobs.next(), slower: self.slower };
+        let own = |r: &Report| -> BTreeMap<String, ByHand> {
+            let main = r.swings.iter().find(|s| s.main).into_iter();
+            main.flat_map(|s| &s.metrics).filter_map(|(name, m)| Some((name.clone(), m.by_hand()?.clone()))).collect()
+        };
+        let by_hand = [own(now), then.map(own).unwrap_or_default()];
+        let film = Film { now: job, then: jobs.next(), by_hand, slower: self.slower };
         let then = at_hand.get(1).map(|(path, _)| path.as_path());
         let account = match self.workers.film(&at_hand[0].0, then, &folder, &film, self.interrupt) {
             Ok(account) => account,

@@ -6,10 +6,12 @@ use crate::error::{Error, Result};
 use crate::judge::Identity;
 use crate::pose::models::{ModelChoice, mend, own_program};
 use crate::report::Report;
+use crate::report::types::ByHand;
 use crate::settings::Settings;
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::process::{Pid, Signal, kill_process_group};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufRead, BufReader, ErrorKind, Read, Seek, SeekFrom, Write};
 use std::os::unix::process::{CommandExt, ExitStatusExt};
@@ -31,6 +33,8 @@ pub struct Job {
 pub struct Film {
     pub now: Job,
     pub then: Option<Job>,
+    /// What the coach measured of them, now and then, where that decides: the film tells the same numbers as the pages.
+    pub by_hand: [BTreeMap<String, ByHand>; 2],
     /// Times slower than life.
     pub slower: f64,
 }

@@ -138,9 +138,9 @@ pub fn run(a: &Ruler) -> Result<u8> {
             let clip = (found.owner.as_str(), found.clip.as_str());
             let report = rejudge::decide_by(&out, &mut store, far.as_deref(), clip, kind, &Models::locate())?;
             sheet::write_with(&pen, &out, &store, None, None)?;
-            let whose = |fault: FaultName| if decided(&report, fault).is_some() { "as you measured it" } else { "by the program" };
+            let whose = |fault: FaultName| if decided(&report, fault).is_some() { "" } else { ", by the program" };
             for (name, fault) in report.swings.iter().find(|s| s.main).into_iter().flat_map(|s| &s.faults) {
-                println!("{}: {} {}, {}", printable(&report.clip.file), name.words(), fault.in_words(), whose(*name));
+                println!("{}: {} {}{}", printable(&report.clip.file), name.words(), fault.in_words(), whose(*name));
             }
         }
         None => {

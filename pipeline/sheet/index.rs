@@ -10,8 +10,9 @@ use super::{letters, told, words};
 use crate::batch::summary::{Place, Summary, why_not};
 use crate::history::golfers::Question;
 use crate::history::trend::{ClubClass, TRACKED, value};
+use crate::history::verdicts::decided;
 use crate::place::OutFolder;
-use crate::report::types::{Root, Verdict};
+use crate::report::types::{FaultName, Root, Verdict};
 use crate::report::{ReasonCode, printable};
 use askama::Template;
 use std::collections::{BTreeMap, BTreeSet};
@@ -296,11 +297,12 @@ fn subline(current: &[&Entry], questions: usize) -> String {
     if parts.is_empty() { String::new() } else { format!("{}.", parts.join(", ")) }
 }
 
-/// How many of the clips that need an eye the coach has judged.
+/// How many of the clips that need an eye the coach has judged, by a word or by measuring.
 fn progress(current: &[&Entry], given: &ByClip) -> Option<String> {
     let asking: Vec<&&Entry> =
         current.iter().filter(|e| e.section.needs_eye() && super::desk::nothing_to_judge(e.report()).is_none()).collect();
-    let judged = asking.iter().filter(|e| !on(given, e).is_empty()).count();
+    let measured = |e: &Entry| FaultName::ALL.iter().any(|f| decided(e.report(), *f).is_some());
+    let judged = asking.iter().filter(|e| !on(given, e).is_empty() || measured(e)).count();
     (!asking.is_empty()).then(|| format!("{judged} of {} judged", asking.len()))
 }
 

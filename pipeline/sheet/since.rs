@@ -140,3 +140,18 @@ fn change(metric: &Tracked, earlier: &[&Report], now: &Report) -> Option<Change>
         error: factor * of_own.max(normal_quantile(p) * assumed),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_clip_before_is_told_by_its_day_and_one_of_the_same_day_as_such() {
+        let change = |before: f64, same_day: bool| {
+            let when = "2026-04-01T10:00:00".to_string();
+            Change { metric: TRACKED[0], before, now: 5.2, unit: "cm".into(), when, same_day, error: 4.0 }.sentence()
+        };
+        assert_eq!(change(7.1, false), "Trail hip slide: 7.1 on 1 Apr 2026, now 5.2 cm: within the error.");
+        assert_eq!(change(0.0, true), "Trail hip slide: none in the clip before, of the same day, now 5.2 cm: worse, beyond the error.");
+    }
+}

@@ -227,6 +227,7 @@ fn what_was_measured_decides_the_clip_by_a_press_and_no_more_by_another() {
     let done = ask(true);
     assert!(done.code == 200 && done.text().contains("The clip goes by what you measured now: flagged."), "{}", done.text());
     assert!(of_clip().contains("as you measured it") && of_clip().contains("Your own measurement decides it."));
+    assert!(desk.get("/sheet/index.html").text().contains("1 of 2 judged"), "who measured has judged");
     let word = serde_json::json!({ "owner": owner, "clip": clip, "fault": "sway", "shown": "flagged", "agrees": true });
     assert_eq!(desk.post("/verdict", &word).code, 400, "there is nothing of the program's to agree with");
     // other points decide from when they are kept

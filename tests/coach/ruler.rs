@@ -56,6 +56,8 @@ fn where_the_program_read(seen: &Seen, r: &Report) -> Marks {
     let top = &shown["top"];
     put(Place::HeadTop, time(top.frame), top.places["head"]);
     put(Place::HeadAddress, time(top.frame), top.places["head_home"]);
+    let address = &shown["address"];
+    put(Place::BallAddress, time(address.frame), address.places["ball"]);
     let late = &shown["late_follow_through"];
     for (p, name) in [(Place::ShoulderLate, "lead_shoulder"), (Place::ElbowLate, "lead_elbow"), (Place::GripLate, "grip")] {
         put(p, time(late.frame), late.places[name]);
@@ -84,6 +86,7 @@ fn marks_where_the_program_read_measure_what_it_read() {
         near("hip_edge_travel_cm", From::Outline, 0.25);
         near("hip_edge_inside_foot_cm", From::Outline, 0.35);
         near("head_lateral_top_cm", From::Outline, 1.0);
+        near("head_behind_ball_address_cm", From::KeyPoint, 1.0);
         near("lead_elbow_bow_late_upper_arms", From::KeyPoint, 0.03);
         assert_eq!(hand["trail_hip_travel_cm"], hand["hip_edge_travel_cm"], "one edge tells both");
     }
