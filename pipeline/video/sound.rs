@@ -99,15 +99,13 @@ impl Binning {
     }
 }
 
-/// The first channel of a decoded piece of sound, full scale 1.
-fn first_channel(piece: &frame::Audio) -> Option<Vec<f64>> {
+/// A decoded piece of sound, full scale 1, the mean of its channels: which of several is the microphone's nobody says.
+fn mono(piece: &frame::Audio) -> Option<Vec<f64>> {
     let (kind, channels) = (piece.format(), piece.channels());
     if piece.planes() == 0 || piece.samples() == 0 || !(1..=MOST_CHANNELS).contains(&channels) {
         return None;
     }
     let wide = kind.bytes().max(1);
-    let apart = if piece.is_packed() { wide * usize::from(channels) } else { wide };
-    let each = piece.data(0).chunks(apart).take(piece.samples()).filter(|c| c.len() >= wide);
     let value = |c: &[u8]| -> Option<f64> {
         Some(match kind {
             Sample::U8(_) => (f64::from(c[0]) - 128.0) / 128.0,
@@ -119,7 +117,18 @@ fn first_channel(piece: &frame::Audio) -> Option<Vec<f64>> {
             Sample::None => return None,
         })
     };
-    each.map(value).collect()
+    // a plane holds one channel, or every channel of a moment side by side
+    let beside = if piece.is_packed() { usize::from(channels) } else { 1 };
+    let mut sum = vec![0.0; piece.samples()];
+    for plane in 0..piece.planes() {
+        for (total, moment) in sum.iter_mut().zip(piece.data(plane).chunks_exact(wide * beside)) {
+            for sample in moment.chunks_exact(wide) {
+                *total += value(sample)?;
+            }
+        }
+    }
+    sum.iter_mut().for_each(|v| *v /= f64::from(channels));
+    Some(sum)
 }
 
 /// The levels of the clip's best sound track from the first picture to the last; `None` where there is none that can be decoded.
@@ -145,7 +154,7 @@ pub fn levels(path: &Path, probe: &Probe) -> Option<Levels> {
                 return bins.done();
             }
             let start = piece.timestamp().map(|t| t as f64 * time_base - probe.start).or(follows);
-            let (Some(start), Some(samples)) = (start, first_channel(&piece)) else { continue };
+            let (Some(start), Some(samples)) = (start, mono(&piece)) else { continue };
             follows = Some(start + samples.len() as f64 / f64::from(rate));
             if start > probe.duration() {
                 return bins.done();
