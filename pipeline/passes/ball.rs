@@ -148,7 +148,7 @@ fn look(cuts: &Cuts, seen: &Seen, swing: &SwingRead) -> std::result::Result<Opti
     }
     let Some(first) = cuts.of(track.frames[before[0]])? else { return Ok(None) };
     let size = [f64::from(seen.about.width), f64::from(seen.about.height)];
-    let Some((ground, zone)) = ground(swing, &before, &after, first.shrink, size)? else { return Ok(None) };
+    let Some((ground, zone, front)) = ground(swing, &before, &after, first.shrink, size)? else { return Ok(None) };
     let wide = BALL_CM / swing.cm_per_px * first.shrink;
     if wide < FEWEST_PIXELS {
         return Ok(None);
@@ -167,7 +167,7 @@ fn look(cuts: &Cuts, seen: &Seen, swing: &SwingRead) -> std::result::Result<Opti
         Ok(middle_of(&pieces)?)
     };
     let (lying, gone) = (median_of(&before)?, median_of(&after)?);
-    let Some(spot) = spot(&lying, &gone, &zone, wide)? else { return Ok(None) };
+    let Some(spot) = spot(&lying, &gone, &zone, front, wide)? else { return Ok(None) };
     let place = ground.back(spot.centre);
     // there or gone, picture by picture
     let watch = Watch { patch: Patch::new(&lying, &gone, &spot), ground };
@@ -203,9 +203,8 @@ impl Watch {
     }
 }
 
-/// At most `count` of `all`, evenly spread.
-/// The piece of ground on which a ball may lie, and where on it: 255, but about the shoes.
-fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, size: [f64; 2]) -> opencv::Result<Option<(Ground, Mat)>> {
+/// The piece of ground on which a ball may lie, where on it (255, but about the shoes), and the first row in front of the toes.
+fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, size: [f64; 2]) -> opencv::Result<Option<(Ground, Mat, i32)>> {
     use Keypoint::*;
     let track = &swing.track;
     let feet = if swing.still.is_empty() { before } else { &swing.still };
@@ -229,11 +228,12 @@ fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, siz
     }
     let ground = Ground { x0: left, y0: up, cols, rows, shrink, size };
     let mut zone = Mat::new_rows_cols_with_default(rows, cols, CV_8UC1, Scalar::all(255.0))?;
+    let mut front = 0;
     if swing.view.kind != ViewKind::DownTheLine {
         let each = |key: Keypoint| median(&feet.iter().map(|&i| track.at(i, key)[1]).collect::<Vec<_>>());
         let shoes = [LeftFootIndex, RightFootIndex, LeftHeel, RightHeel].map(each).into_iter().fold(f64::NEG_INFINITY, f64::max);
-        let behind = ground.place([0.0, shoes + BEFORE_THE_TOES * leg])[1].clamp(0.0, f64::from(rows)) as i32;
-        let rect = core::Rect::new(0, 0, cols, behind);
+        front = ground.place([0.0, shoes + BEFORE_THE_TOES * leg])[1].clamp(0.0, f64::from(rows)) as i32;
+        let rect = core::Rect::new(0, 0, cols, front);
         imgproc::rectangle(&mut zone, rect, Scalar::default(), imgproc::FILLED, imgproc::LINE_8, 0)?;
     }
     for &i in before.iter().chain(after) {
@@ -243,7 +243,7 @@ fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, siz
             imgproc::circle(&mut zone, place, (SHOE * leg * shrink) as i32, Scalar::default(), imgproc::FILLED, imgproc::LINE_8, 0)?;
         }
     }
-    Ok(Some((ground, zone)))
+    Ok(Some((ground, zone, front)))
 }
 
 /// Median of pictures of one size, each value for itself.
@@ -321,7 +321,7 @@ fn response(apart: &Mat, radius: f64) -> opencv::Result<Mat> {
 }
 
 /// The clearest round spot of about a ball's size that is in one picture and not in the other.
-fn spot(lying: &Mat, gone: &Mat, zone: &Mat, wide: f64) -> opencv::Result<Option<Spot>> {
+fn spot(lying: &Mat, gone: &Mat, zone: &Mat, front: i32, wide: f64) -> opencv::Result<Option<Spot>> {
     let apart = difference(lying, gone)?;
     let mut best: Option<(f64, Spot)> = None;
     for size in SIZES {
@@ -339,7 +339,9 @@ fn spot(lying: &Mat, gone: &Mat, zone: &Mat, wide: f64) -> opencv::Result<Option
             if value <= least || best.as_ref().is_some_and(|b| b.0 >= value) {
                 break;
             }
-            if let Some(found) = round_spot(&apart, lying, gone, at, wide)? {
+            // what reaches out from behind the toes is no ball
+            let found = round_spot(&apart, lying, gone, at, wide)?;
+            if let Some(found) = found.filter(|s| s.centre[1] >= f64::from(front)) {
                 best = Some((value, found));
                 break;
             }
@@ -368,28 +370,43 @@ fn round_spot(apart: &Mat, lying: &Mat, gone: &Mat, at: Point, wide: f64) -> ope
             *mask.at_2d_mut::<u8>(r - y0, c - x0)? = u8::from(f64::from(*apart.at_2d::<f32>(r, c)?) > level);
         }
     }
-    // what of a ball is as bright as the ground leaves a gap
+    // what of a ball is as bright as the ground leaves a gap; what lies beside it must not be joined to it without need
     let gap = ((GAP * wide) as i32).max(1);
     let kernel = imgproc::get_structuring_element_def(imgproc::MORPH_ELLIPSE, Size::new(gap, gap))?;
     let mut closed = Mat::default();
     imgproc::morphology_ex_def(&mask, &mut closed, imgproc::MORPH_CLOSE, &kernel)?;
+    for shape in [&mask, &closed] {
+        if let Some(found) = whole_piece(shape, apart, [x0, y0], at, wide)? {
+            let (was, is) = (stands_out(lying, &found)?, stands_out(gone, &found)?);
+            if was > STANDS_OUT[0] * is + STANDS_OUT[1] {
+                return Ok(Some(found));
+            }
+        }
+    }
+    Ok(None)
+}
+
+/// The connected piece of a mask at a place, where it is round, of a ball's size and whole. `corner`: of the mask within `apart`.
+fn whole_piece(mask: &Mat, apart: &Mat, corner: [i32; 2], at: Point, wide: f64) -> opencv::Result<Option<Spot>> {
+    let [x0, y0] = corner;
     let mut labels = Mat::default();
-    imgproc::connected_components_def(&closed, &mut labels)?;
+    imgproc::connected_components_def(mask, &mut labels)?;
     let own = *labels.at_2d::<i32>(at.y - y0, at.x - x0)?;
     if own == 0 {
         return Ok(None);
     }
     let (mut area, mut weight, mut sum) = (0.0, 0.0, [0.0; 2]);
     let (mut low, mut high) = ([i32::MAX; 2], [i32::MIN; 2]);
-    for r in y0..y1 {
-        for c in x0..x1 {
-            if *labels.at_2d::<i32>(r - y0, c - x0)? != own {
+    for r in 0..mask.rows() {
+        for c in 0..mask.cols() {
+            if *labels.at_2d::<i32>(r, c)? != own {
                 continue;
             }
-            let w = f64::from(*apart.at_2d::<f32>(r, c)?);
+            let (x, y) = (c + x0, r + y0);
+            let w = f64::from(*apart.at_2d::<f32>(y, x)?);
             area += 1.0;
             weight += w;
-            sum = [sum[0] + w * f64::from(c), sum[1] + w * f64::from(r)];
+            sum = [sum[0] + w * f64::from(x), sum[1] + w * f64::from(y)];
             low = [low[0].min(c), low[1].min(r)];
             high = [high[0].max(c), high[1].max(r)];
         }
@@ -397,14 +414,10 @@ fn round_spot(apart: &Mat, lying: &Mat, gone: &Mat, at: Point, wide: f64) -> ope
     let sides = [0, 1].map(|axis| f64::from(high[axis] - low[axis] + 1));
     let (longer, shorter) = (sides[0].max(sides[1]), sides[0].min(sides[1]));
     let width = (4.0 * area / std::f64::consts::PI).sqrt();
-    let whole = low[0] > x0 && low[1] > y0 && high[0] < x1 - 1 && high[1] < y1 - 1;
+    let whole = low[0] > 0 && low[1] > 0 && high[0] < mask.cols() - 1 && high[1] < mask.rows() - 1;
     let full = area / (std::f64::consts::FRAC_PI_4 * sides[0] * sides[1]);
-    if !whole || !(SIZE_TAKEN[0] * wide..SIZE_TAKEN[1] * wide).contains(&width) || longer > LONGEST * shorter || full < FULLEST {
-        return Ok(None);
-    }
-    let found = Spot { centre: [sum[0] / weight, sum[1] / weight], width };
-    let (was, is) = (stands_out(lying, &found)?, stands_out(gone, &found)?);
-    Ok((was > STANDS_OUT[0] * is + STANDS_OUT[1]).then_some(found))
+    let fits = (SIZE_TAKEN[0] * wide..SIZE_TAKEN[1] * wide).contains(&width) && longer <= LONGEST * shorter && full >= FULLEST;
+    Ok((whole && fits).then(|| Spot { centre: [sum[0] / weight, sum[1] / weight], width }))
 }
 
 /// How far a spot's middle is from its surroundings, grey levels: the colour in which it is most.
@@ -504,8 +517,12 @@ mod tests {
     }
 
     fn found(before: &[(i32, i32, i32, f64)], after: &[(i32, i32, i32, f64)]) -> Option<Spot> {
+        found_from(0, before, after)
+    }
+
+    fn found_from(front: i32, before: &[(i32, i32, i32, f64)], after: &[(i32, i32, i32, f64)]) -> Option<Spot> {
         let zone = Mat::new_rows_cols_with_default(160, 200, CV_8UC1, Scalar::all(255.0)).unwrap();
-        spot(&ground_with(before, 1), &ground_with(after, 2), &zone, 12.0).unwrap()
+        spot(&ground_with(before, 1), &ground_with(after, 2), &zone, front, 12.0).unwrap()
     }
 
     #[test]
@@ -524,6 +541,14 @@ mod tests {
         assert!(found(&[(70, 90, 30, 60.0)], &[]).is_none(), "a shadow moves");
         let row: Vec<_> = (0..8).map(|i| (60 + 6 * i, 90, 5, 220.0)).collect();
         assert!(found(&row, &[]).is_none(), "a stick is taken away");
+    }
+
+    #[test]
+    fn a_ball_beside_another_change_is_still_one_and_none_lies_behind_the_toes() {
+        let (ball, club) = ((70, 90, 7, 230.0), (83, 90, 3, 40.0));
+        let spot = found(&[ball, club], &[]).expect("what lies beside is not joined to it");
+        assert!((spot.centre[0] - 70.0).abs() < 1.5, "{:?}", spot.centre);
+        assert!(found_from(85, &[ball], &[]).is_some() && found_from(95, &[ball], &[]).is_none());
     }
 
     #[test]
