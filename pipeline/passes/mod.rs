@@ -11,4 +11,5 @@ mod lying;
 pub mod observe;
 pub mod person;
 pub mod scout;
+mod spot;
 pub mod stir;
