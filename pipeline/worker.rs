@@ -5,9 +5,10 @@
 use dawnsheet::answer::drawn;
 use dawnsheet::batch::confine::{InForce, confine_files, confine_system_calls, limit, limit_to_clip};
 use dawnsheet::batch::job::{
-    CLIP, CLIP_THEN, FILM_ACCOUNT, INSTALLATION_EXIT, Job, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS, Task,
+    CLIP, CLIP_THEN, FILM_ACCOUNT, INSTALLATION_EXIT, Job, MOMENTS, OUT_OF_SPACE_EXIT, Order, PICTURES, REPORT, SEEN, STDERR, TIMINGS, Task,
 };
 use dawnsheet::error::{Error, Result};
+use dawnsheet::export::moments;
 use dawnsheet::judge;
 use dawnsheet::passes::observe::observe;
 use dawnsheet::pose::models::Models;
@@ -92,6 +93,7 @@ fn serve() -> Result<()> {
         let loaded = match &order.task {
             Task::Look(job) => at_hand.load(&models, job.choice)?,
             Task::Film(_) => at_hand.load_detector(&models)?,
+            Task::Pictures(_) => false,
         };
         if loaded {
             give_back();
@@ -173,6 +175,7 @@ fn work(order: &Order, models: &Models, sessions: &mut Sessions) -> Result<()> {
     let done = match task {
         Task::Look(job) => (REPORT, report(&links[0], folder, job, models, sessions, in_force)?.to_json()),
         Task::Film(film) => (FILM_ACCOUNT, drawn::film(folder, film, models, sessions)?.to_string()),
+        Task::Pictures(wanted) => (MOMENTS, serde_json::Value::from(moments::draw(&links[0], folder, wanted)?).to_string()),
     };
     for link in &links {
         std::fs::remove_file(link).map_err(Error::file(link))?;

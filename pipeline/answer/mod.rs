@@ -13,7 +13,7 @@ use crate::batch::job::{FILM, Film, Job, PICTURES, SEEN, SEEN_THEN, Workers};
 use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::trend::{ClubClass, Trend};
-use crate::intake::admit::admit;
+use crate::intake::still_there::still_there;
 use crate::judge::Identity;
 use crate::place::{self, OutFolder, ours};
 use crate::pose::models::ModelChoice;
@@ -274,17 +274,8 @@ impl Maker<'_> {
     /// The clip's own file, if it still lies in the inbox with the bytes that were measured, and what was known of it; otherwise why
     /// not.
     fn clip(&self, r: &Report) -> std::result::Result<(PathBuf, Job), String> {
-        let gone = || "it no longer lies in the inbox under the name it was sent by".to_string();
-        let inbox = self.store.note(INBOX).ok().flatten().ok_or("no run has said where the inbox is")?;
-        let inbox = Path::new(&inbox).canonicalize().map_err(|_| gone())?;
-        let path = inbox.join(&r.clip.file).canonicalize().map_err(|_| gone())?;
-        if !path.starts_with(&inbox) {
-            return Err(gone());
-        }
-        let admitted = admit(&path, self.settings).map_err(|_| gone())?;
-        if admitted.sha256 != r.clip.sha256 {
-            return Err("the file in the inbox is no longer the one that was measured".into());
-        }
+        let inbox = self.store.note(INBOX).ok().flatten();
+        let path = still_there(inbox.as_deref().map(Path::new), r, self.settings)?;
         let rows = self.store.results().map_err(|e| e.to_string())?;
         let text = rows
             .into_iter()

@@ -10,6 +10,7 @@ use crate::report::types::ByHand;
 use crate::settings::Settings;
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::process::{Pid, Signal, kill_process_group};
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -39,6 +40,18 @@ pub struct Film {
     pub slower: f64,
 }
 
+/// Pictures of a clip as it was filmed, upright, of the moments at which somebody marked it.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Moments {
+    pub settings: Settings,
+    /// Seconds of clip time.
+    pub times: Vec<f64>,
+    /// By how far the clip was turned where people lay on their side, degrees clockwise.
+    pub turned_by_sight: u32,
+    /// Width and height of the upright picture, pixels.
+    pub size: (u32, u32),
+}
+
 /// What is asked of a worker.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -46,6 +59,7 @@ pub enum Task {
     /// Look at the clip.
     Look(Box<Job>),
     Film(Box<Film>),
+    Pictures(Box<Moments>),
 }
 
 impl Task {
@@ -54,6 +68,7 @@ impl Task {
         match self {
             Task::Look(job) => &job.settings,
             Task::Film(film) => &film.now.settings,
+            Task::Pictures(moments) => &moments.settings,
         }
     }
 }
@@ -82,6 +97,8 @@ pub const SEEN_THEN: &str = "seen-then.npz";
 /// What a worker leaves of a film: the film, and its account as JSON.
 pub const FILM: &str = "film.mp4";
 pub const FILM_ACCOUNT: &str = "film.json";
+/// What a worker leaves of moments beside their pictures: the names of those, as JSON.
+pub const MOMENTS: &str = "moments.json";
 /// Where a worker's standard error goes; it reads there itself what the decoder complained.
 pub const STDERR: &str = "stderr.txt";
 
@@ -169,14 +186,23 @@ impl Workers {
     pub fn film(&self, clip: &Path, then: Option<&Path>, folder: &Path, film: &Film, interrupt: &Interrupt) -> Result<serde_json::Value> {
         link(clip, &folder.join(CLIP))?;
         then.map(|then| link(then, &folder.join(CLIP_THEN))).transpose()?;
-        match self.ask(folder, Task::Film(Box::new(film.clone())), interrupt)? {
+        self.make(folder, Task::Film(Box::new(film.clone())), FILM_ACCOUNT, "the film", interrupt)
+    }
+
+    /// Has pictures of these moments written into `folder`; their names. Errors as [`Workers::film`].
+    pub fn pictures(&self, clip: &Path, folder: &Path, moments: &Moments, interrupt: &Interrupt) -> Result<Vec<String>> {
+        link(clip, &folder.join(CLIP))?;
+        self.make(folder, Task::Pictures(Box::new(moments.clone())), MOMENTS, "the pictures", interrupt)
+    }
+
+    /// Has something made, and reads the account of it.
+    fn make<T: DeserializeOwned>(&self, folder: &Path, task: Task, account: &str, what: &str, interrupt: &Interrupt) -> Result<T> {
+        match self.ask(folder, task, interrupt)? {
             Asked::GivenUp => Err(Error::Usage("stopped on request: nothing was made".into())),
             Asked::Installation(why) => Err(Error::Installation(why)),
-            Asked::Failed { why, stderr } => {
-                Err(Error::Video(format!("the film could not be made: {why} {}", stderr.trim()).trim().into()))
-            }
+            Asked::Failed { why, stderr } => Err(Error::Video(format!("{what} could not be made: {why} {}", stderr.trim()).trim().into())),
             Asked::Done { .. } => {
-                let path = folder.join(FILM_ACCOUNT);
+                let path = folder.join(account);
                 let account = std::fs::read(&path).map_err(Error::file(&path))?;
                 serde_json::from_slice(&account).map_err(|e| Error::Internal(e.to_string()))
             }

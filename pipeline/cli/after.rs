@@ -3,8 +3,11 @@
 use super::elsewhere::Elsewhere;
 use super::existing;
 use clap::{Args, ValueEnum};
-use dawnsheet::batch::forget;
+use dawnsheet::batch::interrupt::Interrupt;
+use dawnsheet::batch::job::Workers;
+use dawnsheet::batch::{forget, in_force};
 use dawnsheet::error::{Error, Result};
+use dawnsheet::export::moments::Maker;
 use dawnsheet::export::{self, Format};
 use dawnsheet::history::verdicts::{Candidate, Given, ours, own_measurement};
 use dawnsheet::history::{Store, elsewhere};
@@ -70,6 +73,9 @@ pub struct Export {
     /// Folder to write into [default: OUT/export/<student>, erased with the student]
     #[arg(long, value_name = "DIR")]
     to: Option<PathBuf>,
+    /// Beside marks-coco, the pictures that were marked, out of clips that still lie in the inbox
+    #[arg(long)]
+    with_pictures: bool,
 }
 
 pub fn judge(a: &Judge) -> Result<u8> {
@@ -197,12 +203,30 @@ pub fn desk(a: &Desk) -> Result<u8> {
 
 /// Exit code 1 where nothing could be written.
 pub fn export(a: &Export) -> Result<u8> {
+    if a.with_pictures && a.format != Format::MarksCoco {
+        return Err(Error::Usage("only --format marks-coco names pictures: leave --with-pictures out, or choose that one".into()));
+    }
     let out = existing(&a.out)?;
-    let _pen = out.pen()?;
+    // pictures take a while, in which nobody erases the student
+    let _beside = a.with_pictures.then(|| out.lock_beside()).transpose()?;
+    let pen = out.pen()?;
     let store = Store::open(&out.store())?;
     let whom = forget::find_one(&out, &store, &a.student)?;
     let to = a.to.clone().unwrap_or_else(|| out.exports(&whom.owner));
-    let done = export::export(&out, &store, &whom.owner, a.format, &to)?;
+    let mut done = export::export(&out, &store, &whom.owner, a.format, &to)?;
+    drop(pen);
+    if a.with_pictures {
+        let inbox = store.note(forget::INBOX)?.map(PathBuf::from);
+        let (settings, workers) = (in_force::settings(&store)?, Workers::new()?.side_by_side(1));
+        let maker = Maker { out: &out, inbox: inbox.as_deref(), settings: &settings, workers: &workers, interrupt: &Interrupt::default() };
+        export::put_pictures(&maker, &store, &whom.owner, &to, &mut done)?;
+        for (clip, why) in &done.without_pictures {
+            eprintln!("{clip} is without its pictures: {why}");
+        }
+        if done.files.len() > 1 {
+            eprintln!("the pictures show the student: hand them on only with consent, a minor's with that of who has custody");
+        }
+    }
     for (clip, why) in &done.left_out {
         eprintln!("{clip} is left out: {why}");
     }

@@ -3,6 +3,7 @@
 mod answers;
 mod footage;
 mod guard;
+mod how_well;
 mod limits;
 mod pages;
 mod ruler;
@@ -135,15 +136,15 @@ fn router(desk: Arc<Desk>) -> Router {
         .route("/answers/{owner}/{day}/{file}", get(answers::file))
         .route("/answer", post(answers::make))
         .route("/limits/index.html", get(limits::index))
-        .route("/ruler/index.html", get(ruler::index))
+        .route("/ruler/index.html", get(how_well::index))
         .route("/ruler/ruler.js", get(ruler::script))
         .route("/ruler/draw.js", get(ruler::draw_script))
         .route("/ruler/clip/{page}", get(ruler::clip))
         .route("/ruler/marks", post(ruler::marks))
         .route("/ruler/draw", post(ruler::draw_ten))
         .route("/ruler/decide", post(ruler::decide))
-        .route("/ruler/adopt", post(ruler::adopt))
-        .route("/ruler/drop", post(ruler::drop))
+        .route("/ruler/adopt", post(how_well::adopt))
+        .route("/ruler/drop", post(how_well::drop))
         .route("/verdict", post(pages::verdict))
         .route("/undo", post(pages::undo))
         .fallback(pages::nothing)

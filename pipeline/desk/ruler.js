@@ -17,6 +17,8 @@
   var undone = [];
   var times = {};
   var now = places[0];
+  // the time of a picture in which nothing is marked, while it is shown
+  var looking = null;
   var zoom = 1;
   var centre = { x: size.w / 2, y: size.h / 2 };
   var frames = {};
@@ -105,14 +107,14 @@
     var g = picture.getContext("2d");
     g.fillStyle = "#000";
     g.fillRect(0, 0, picture.width, picture.height);
-    var own = points[now];
+    var own = looking === null ? points[now] : null;
     if (frame) {
       keepCentre();
       g.imageSmoothingEnabled = zoom < 4;
       var corner = toView({ x: -0.5, y: -0.5 });
       g.drawImage(frame, corner.x, corner.y, size.w * scale(), size.h * scale());
       // other points of the same picture
-      places.forEach(function (p) { if (p !== now && points[p] && points[p].time === times[now]) { cross(g, toView(points[p]), false); } });
+      places.forEach(function (p) { if (looking === null && p !== now && points[p] && points[p].time === times[now]) { cross(g, toView(points[p]), false); } });
       if (own && own.time === times[now]) { cross(g, toView(own), true); }
     }
     var l = loupe.getContext("2d"), many = 8;
@@ -123,23 +125,23 @@
       l.drawImage(frame, loupe.width / 2 - (own.x + 0.5) * many, loupe.height / 2 - (own.y + 0.5) * many, size.w * many, size.h * many);
       cross(l, { x: loupe.width / 2, y: loupe.height / 2 }, true);
     }
-    at.textContent = own ? own.x.toFixed(1) + " across, " + own.y.toFixed(1) + " down" : "not set";
+    at.textContent = looking !== null ? "only to look at" : own ? own.x.toFixed(1) + " across, " + own.y.toFixed(1) + " down" : "not set";
     places.forEach(function (p) {
       var li = item(p), button = li.querySelector("button[data-place]");
-      button.setAttribute("aria-pressed", String(p === now));
+      button.setAttribute("aria-pressed", String(p === now && looking === null));
       li.querySelector(".mark-done").textContent = points[p] ? "✓ set" : "";
       li.querySelectorAll("button[data-time]").forEach(function (b) { b.setAttribute("aria-pressed", String(b.dataset.time === times[p])); });
     });
   }
 
   function put(p) {
-    if (saved) { return; }
+    if (saved || looking !== null) { return; }
     undone.push({ place: now, was: points[now], time: times[now] });
     points[now] = { time: times[now], x: p.x, y: p.y };
     asked([]);
     draw();
   }
-  function own() { return points[now] && points[now].time === times[now] ? points[now] : null; }
+  function own() { return looking === null && points[now] && points[now].time === times[now] ? points[now] : null; }
   // without a point yet, it begins where the same thing was set in another picture, else in the middle of what is seen
   function begin() {
     var other = places.filter(function (p) { return p !== now && points[p] && p.split("_")[0] === now.split("_")[0]; })[0];
@@ -152,7 +154,12 @@
     var v = toView(p);
     if (v.x < 20 || v.y < 20 || v.x > picture.width - 20 || v.y > picture.height - 20) { centre = { x: p.x, y: p.y }; draw(); }
   }
-  function go(place) { now = place; zoom = 1; centre = { x: size.w / 2, y: size.h / 2 }; show(times[now]); }
+  function look(time) { looking = time; zoom = 1; show(time); pressed(); }
+  // which of the pictures beside is shown
+  function pressed() {
+    mark.querySelectorAll("button[data-look]").forEach(function (b) { b.setAttribute("aria-pressed", String(b.dataset.look === looking)); });
+  }
+  function go(place) { looking = null; pressed(); now = place; zoom = 1; centre = { x: size.w / 2, y: size.h / 2 }; show(times[now]); }
   function zoomTo(z, about) { zoom = Math.max(1, Math.min(16, z)); centre = { x: about.x, y: about.y }; draw(); }
 
   var acts = {
@@ -163,39 +170,63 @@
     up: function () { move(0, -0.5); },
     down: function () { move(0, 0.5); },
     next: function () { go(places[(places.indexOf(now) + 1) % places.length]); },
-    clear: function () { if (!saved && points[now]) { undone.push({ place: now, was: points[now], time: times[now] }); delete points[now]; asked([]); draw(); } },
+    clear: function () { if (!saved && looking === null && points[now]) { undone.push({ place: now, was: points[now], time: times[now] }); delete points[now]; asked([]); draw(); } },
     undo: function () {
       var last = undone.pop();
       if (!last || saved) { return; }
       if (last.was) { points[last.place] = last.was; } else { delete points[last.place]; }
       times[last.place] = last.was ? last.was.time : last.time;
       asked([]);
-      if (now !== last.place) { go(last.place); } else { show(times[now]); }
+      if (now !== last.place || looking !== null) { go(last.place); } else { show(times[now]); }
     }
   };
 
-  // a press sets the point, dragging moves it
-  var drag = null;
+  // a press sets the point, dragging moves it; where there is only to look, it moves the picture. Two fingers move and enlarge it.
+  var fingers = new Map();
+  var grip = null;
   function place(e) {
     var box = picture.getBoundingClientRect();
     return { x: (e.clientX - box.left) * picture.width / box.width, y: (e.clientY - box.top) * picture.height / box.height };
   }
+  // middle of the fingers, and how far apart they are
+  function hold() {
+    var all = Array.from(fingers.values()), a = all[0], b = all[all.length - 1];
+    return { at: { x: (a.x + b.x) / 2, y: (a.y + b.y) / 2 }, apart: Math.max(20, Math.hypot(a.x - b.x, a.y - b.y)) };
+  }
+  // what lies under the fingers now stays there while they move
+  function grasp() { var h = hold(); grip = { under: toPicture(h.at), apart: h.apart, zoom: zoom }; }
   picture.addEventListener("pointerdown", function (e) {
-    if (e.button !== 0 || drag !== null) { return; }
-    drag = e.pointerId;
-    picture.setPointerCapture(drag);
+    if (e.button !== 0 || fingers.size > 1) { return; }
+    fingers.set(e.pointerId, place(e));
+    picture.setPointerCapture(e.pointerId);
     picture.focus();
-    put(inside(toPicture(place(e))));
+    if (fingers.size > 1) {
+      // the first of two fingers meant no point
+      if (!grip) { acts.undo(); }
+      grasp();
+    } else if (looking !== null || saved) { grasp(); } else { put(inside(toPicture(place(e)))); }
     e.preventDefault();
   });
   picture.addEventListener("pointermove", function (e) {
-    if (drag !== e.pointerId || saved) { return; }
-    var p = inside(toPicture(place(e)));
-    points[now].x = p.x;
-    points[now].y = p.y;
+    if (!fingers.has(e.pointerId)) { return; }
+    fingers.set(e.pointerId, place(e));
+    if (grip) {
+      var h = hold();
+      zoom = fingers.size > 1 ? Math.max(1, Math.min(16, grip.zoom * h.apart / grip.apart)) : zoom;
+      var s = scale();
+      centre = { x: grip.under.x + 0.5 - (h.at.x - picture.width / 2) / s, y: grip.under.y + 0.5 - (h.at.y - picture.height / 2) / s };
+    } else if (!saved) {
+      var p = inside(toPicture(place(e)));
+      points[now].x = p.x;
+      points[now].y = p.y;
+    }
     draw();
   });
-  function drop(e) { if (drag === e.pointerId) { drag = null; } }
+  function drop(e) {
+    if (!fingers.delete(e.pointerId)) { return; }
+    // the finger that stays goes on moving the picture
+    if (fingers.size === 0) { grip = null; } else { grasp(); }
+  }
   picture.addEventListener("pointerup", drop);
   picture.addEventListener("pointercancel", drop);
   picture.addEventListener("wheel", function (e) {
@@ -266,7 +297,8 @@
     else if (button.dataset.decide) { decide(button.dataset.decide === "true"); }
     else if (button.dataset.do) { acts[button.dataset.do](); }
     else if (button.dataset.place) { go(button.dataset.place); }
-    else if (button.dataset.time) { now = button.closest("li").dataset.place; times[now] = button.dataset.time; show(times[now]); }
+    else if (button.dataset.look) { look(button.dataset.look); }
+    else if (button.dataset.time) { looking = null; pressed(); now = button.closest("li").dataset.place; times[now] = button.dataset.time; show(times[now]); }
   });
 
   document.addEventListener("keydown", function (e) {

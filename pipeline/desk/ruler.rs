@@ -2,24 +2,19 @@
 //! verdicts, nor where it read them. The pictures are drawn in the page from the film that the desk plays anyway, at full size and at
 //! the time of its frame: no second way to decode footage, and none that leaves the confined worker.
 
+use super::Desk;
 use super::pages::{aside, text};
-use super::{AtHand, Desk};
 use crate::batch::{in_force, rejudge};
 use crate::error::{Error, Result};
 use crate::history::marked::Kind;
 use crate::measure::names;
-use crate::place::OutFolder;
 use crate::pose::models::Models;
 use crate::report::types::Verdict;
 use crate::report::{Report, printable};
-use crate::ruler::agree::With;
 use crate::ruler::decide::Decided;
-use crate::ruler::marks::{Marks, Place, main, offered};
-use crate::ruler::table::{FEWEST, Line, Table, table};
-use crate::ruler::{adopt as arithmetic, draw, keep};
-use crate::settings::Own;
-use crate::settings::own::METRICS;
-use crate::sheet;
+use crate::ruler::marks::{Marks, Place, besides, main, offered};
+use crate::ruler::{draw, keep};
+use crate::sheet::told as in_coach_units;
 use askama::Template;
 use axum::Json;
 use axum::extract::{Path, State};
@@ -61,6 +56,8 @@ struct MarkPage {
     turned: u32,
     interval_s: f64,
     points: Vec<Point>,
+    /// Pictures only to look at: words, seconds of the clip.
+    besides: Vec<(&'static str, String)>,
     /// Whether it was marked before, and whether that decides it.
     marked: bool,
     decides: bool,
@@ -68,7 +65,7 @@ struct MarkPage {
     next: Option<String>,
 }
 
-fn student(report: &Report) -> String {
+pub(super) fn student(report: &Report) -> String {
     report.clip.student.as_deref().map_or_else(|| "no student".into(), printable)
 }
 
@@ -86,7 +83,7 @@ fn code(value: &impl Serialize) -> String {
     serde_json::to_value(value).ok().and_then(|v| v.as_str().map(String::from)).unwrap_or_default()
 }
 
-fn rendered(page: &impl Template) -> Result<Html<String>> {
+pub(super) fn rendered(page: &impl Template) -> Result<Html<String>> {
     page.render().map(Html).map_err(|e| Error::Internal(format!("a page of the ruler cannot be made: {e}")))
 }
 
@@ -119,6 +116,7 @@ pub async fn clip(State(desk): State<Arc<Desk>>, Path(page): Path<String>) -> Re
             turned: video.map_or(0, |v| v.turned_by_sight),
             interval_s: video.map_or(0.0, |v| v.frame_interval_ms.median / 1000.0),
             points,
+            besides: besides(&report).into_iter().map(|(words, t)| (words, format!("{t:.4}"))).collect(),
             next,
             marked: marked.iter().any(|m| matches!(m.kind, Kind::Marked | Kind::Again) && m.owner == owner && m.clip == report.clip.id),
             decides: Decided::of(&marked)?.holds(&owner, &report.clip.id),
@@ -180,11 +178,11 @@ pub async fn marks(State(desk): State<Arc<Desk>>, Json(sent): Json<Points>) -> R
         let swing = main(&stored.report);
         let row = |m: &names::MetricName| {
             let hand = valued.values.get(m.name)?;
-            let program = swing.and_then(|s| s.metrics.get(m.name)?.measured()).map_or("not measured".into(), |p| {
-                let (value, low, high) = (told(p.value, m.unit), told(p.low, m.unit), told(p.high, m.unit));
-                format!("{value} {} ({low} to {high})", m.unit)
-            });
-            Some([m.words.to_string(), format!("{} {}", told(hand.value, m.unit), m.unit), program])
+            let (by, unit, _) = in_coach_units::unit(&stored.report, m.name, m.unit);
+            let say = |v: f64| told(by * v, &unit);
+            let program = swing.and_then(|s| s.metrics.get(m.name)?.measured());
+            let program = program.map_or("not measured".into(), |p| format!("{} {unit} ({} to {})", say(p.value), say(p.low), say(p.high)));
+            Some([m.words.to_string(), format!("{} {unit}", say(hand.value)), program])
         };
         let rows = names::ALL.iter().filter_map(row).collect();
         Ok(Some(Json(Answer { kept: true, done: done.into(), questions: Vec::new(), rows })))
@@ -193,7 +191,7 @@ pub async fn marks(State(desk): State<Arc<Desk>>, Json(sent): Json<Points>) -> R
 }
 
 /// As many decimals as mean something.
-fn told(value: f64, unit: &str) -> String {
+pub(super) fn told(value: f64, unit: &str) -> String {
     let text = if unit == "cm" { format!("{value:.1}") } else { format!("{value:.2}") };
     text.replace('-', "−")
 }
@@ -254,232 +252,6 @@ pub async fn decide(State(desk): State<Arc<Desk>>, Json(asked): Json<ByWhom>) ->
         let verdict = report.verdict.map_or("cannot measure", Verdict::words);
         let by = if asked.by_hand { "what you measured" } else { "what the program measured" };
         Ok(Some(Json(DecidedBy { by_hand: asked.by_hand, done: format!("The clip goes by {by} now: {verdict}.") })))
-    })
-    .await
-}
-
-/// What to adopt or to drop.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Which {
-    metric: String,
-}
-
-/// What is adopted now.
-#[derive(Serialize)]
-struct Adopted {
-    adopted: Vec<String>,
-}
-
-pub async fn adopt(State(desk): State<Arc<Desk>>, Json(asked): Json<Which>) -> Response {
-    change(desk, move |d, own| {
-        let at_hand = d.at_hand();
-        let table = the_table(&d.out, &at_hand)?;
-        arithmetic::adopt(&table, own, std::slice::from_ref(&asked.metric), jiff::Timestamp::now())
-    })
-    .await
-}
-
-pub async fn drop(State(desk): State<Arc<Desk>>, Json(asked): Json<Which>) -> Response {
-    change(desk, move |_, own| arithmetic::drop(own, std::slice::from_ref(&asked.metric)).map(|_| ())).await
-}
-
-async fn change(desk: Arc<Desk>, how: impl FnOnce(&Desk, &mut Own) -> Result<()> + Send + 'static) -> Response {
-    aside(desk, |d| {
-        let _pen = d.out.pen()?;
-        let mut own = Own::read(d.out.root())?;
-        how(d, &mut own)?;
-        own.write(d.out.root())?;
-        Ok(Some(Json(Adopted { adopted: own.metric.into_keys().collect() })))
-    })
-    .await
-}
-
-fn the_table(out: &OutFolder, at_hand: &AtHand) -> Result<Table> {
-    let settings = in_force::settings(&at_hand.store)?.adopted_in(out.root())?;
-    table(&at_hand.store.results()?, &at_hand.store.marked()?, &settings)
-}
-
-/// A clip that was drawn.
-struct Waiting {
-    page: String,
-    student: String,
-    file: String,
-    again: bool,
-}
-
-/// One metric in a coach's words.
-struct Told {
-    words: String,
-    sentence: String,
-    more: Vec<String>,
-    /// Differences against means, where they are told.
-    plot: Option<Plot>,
-    metric: &'static str,
-    /// What is adopted of it, in words, to be taken back.
-    adopted: Option<String>,
-    /// What adopting it would do.
-    offer: Option<String>,
-}
-
-/// A small picture of differences: places in its own units, 320 by 160.
-struct Plot {
-    dots: Vec<(f64, f64)>,
-    zero: f64,
-    bias: f64,
-    low: f64,
-    high: f64,
-    top_label: String,
-    bottom_label: String,
-    alt: String,
-}
-
-#[derive(Template)]
-#[template(path = "ruler.html")]
-struct RulerPage {
-    base: &'static str,
-    live: bool,
-    headline: String,
-    lead: String,
-    told: Vec<Told>,
-    verdicts: Option<String>,
-    changed: Vec<String>,
-    waiting: Vec<Waiting>,
-}
-
-fn signed(w: With, unit: &str) -> String {
-    format!("{} ({} to {})", number(w.value, unit), number(w.low, unit), number(w.high, unit))
-}
-
-/// With its sign.
-fn number(v: f64, unit: &str) -> String {
-    if v < 0.0 { format!("−{}", told(-v, unit)) } else { format!("+{}", told(v, unit)) }
-}
-
-fn plot(line: &Line) -> Option<Plot> {
-    let a = line.agreement?;
-    let pairs: Vec<(f64, f64)> = line.pairs.iter().filter_map(|p| Some(((p.program?.value + p.by_hand) / 2.0, p.difference()?))).collect();
-    let ends = |v: &mut dyn Iterator<Item = f64>| v.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(x), h.max(x)));
-    let (left, right) = ends(&mut pairs.iter().map(|p| p.0));
-    let limits = [a.limits[0].value, a.limits[1].value, 0.0];
-    let (bottom, top) = ends(&mut pairs.iter().map(|p| p.1).chain(limits));
-    let x = |v: f64| 20.0 + 280.0 * (v - left) / (right - left).max(1e-9);
-    let y = |v: f64| 150.0 - 140.0 * (v - bottom) / (top - bottom).max(1e-9);
-    Some(Plot {
-        dots: pairs.iter().map(|(m, d)| (x(*m), y(*d))).collect(),
-        zero: y(0.0),
-        bias: y(a.bias.value),
-        low: y(a.limits[0].value),
-        high: y(a.limits[1].value),
-        top_label: format!("{} {}", told(top, line.unit), line.unit),
-        bottom_label: format!("{} {}", told(bottom, line.unit), line.unit),
-        alt: format!("Program less hand against their mean, {} clips", line.n),
-    })
-}
-
-fn in_words(line: &Line) -> Told {
-    let unit = line.unit;
-    let mut more = Vec::new();
-    let sentence = match (line.agreement, line.inside) {
-        (Some(a), Some(inside)) => {
-            more.push(format!("Program less hand: {} {unit} on average, SD {}.", signed(a.bias, unit), told(a.sd, unit)));
-            more.push(format!(
-                "Nineteen of twenty differences between {} and {} {unit}.",
-                signed(a.limits[0], unit),
-                signed(a.limits[1], unit)
-            ));
-            more.push(format!("Share inside the program's interval: {:.0} to {:.0} %.", 100.0 * inside.low, 100.0 * inside.high));
-            let side = match (a.bias.low > 0.0, a.bias.high < 0.0) {
-                (true, _) => format!("The program reads {} {unit} more than you.", told(a.bias.value, unit)),
-                (_, true) => format!("The program reads {} {unit} less than you.", told(-a.bias.value, unit)),
-                _ => "Program and you agree on average.".to_string(),
-            };
-            let most = a.limits.iter().map(|l| l.value.abs()).fold(0.0, f64::max);
-            format!(
-                "{side} On a single clip the two may differ by {} {unit}. What you measured lay inside the program's interval in {} of {} clips.",
-                told(most, unit),
-                inside.hits,
-                inside.of
-            )
-        }
-        _ => {
-            more.extend(line.pairs.iter().map(|p| {
-                let [value, low, high] = [p.by_hand, p.by_hand_low, p.by_hand_high].map(|v| told(v, unit));
-                format!("By hand {value} {unit} ({low} to {high}).")
-            }));
-            "Too few to tell.".to_string()
-        }
-    };
-    if let Some(r) = line.repeats {
-        let clips = if r.n == 1 { "clip" } else { "clips" };
-        more.push(format!("Your own two measurements of {} {clips}: within {} {unit}.", r.n, told(r.repeatability, unit)));
-    }
-    let taken = |shift: f64| {
-        let size = told(shift.abs(), unit);
-        if shift < 0.0 { format!("adds {size} {unit} to what it reads") } else { format!("takes {size} {unit} off what it reads") }
-    };
-    let adopted = line.adopted.as_ref().map(|a| {
-        let day = sheet::words::day(&a.adopted_at);
-        format!("Adopted on {day} from {} clips: the program {}. {}", a.n, taken(a.shift), a.told(|v| told(v, unit), unit))
-    });
-    let would = arithmetic::adoptable(line, jiff::Timestamp::now()).ok().filter(|_| METRICS.contains(&line.metric));
-    let offer = would.map(|would| {
-        format!(
-            "If you adopt this, the program {} and gives ±{} {unit} as its error. That is less than the average difference, because {} clips \
-             prove only so much. Verdicts change with the next night, or at once with dawnsheet rejudge.",
-            taken(would.shift),
-            told(1.96 * would.sd, unit),
-            would.n
-        )
-    });
-    Told { words: sheet::sentence(line.words), sentence, more, plot: plot(line), metric: line.metric, adopted, offer }
-}
-
-fn ruler_page(out: &OutFolder, at_hand: &AtHand) -> Result<RulerPage> {
-    let (results, marked) = (at_hand.store.results()?, at_hand.store.marked()?);
-    let t = the_table(out, at_hand)?;
-    let waiting = draw::open(&marked).into_iter().filter_map(|((owner, clip), again)| {
-        let page = at_hand.sheet.page_of(&owner, &clip)?.to_string();
-        let report = &results.iter().find(|(s, _)| s.owner == owner && s.report.clip.id == clip)?.0.report;
-        Some(Waiting { page, student: student(report), file: printable(&report.clip.file), again })
-    });
-    let headline = match t.clips {
-        0 => "No clip is measured by hand yet".to_string(),
-        1 => "One clip measured by hand".to_string(),
-        n => format!("{n} clips measured by hand"),
-    };
-    let lead = if t.enough {
-        let by = if t.mark_sd_by_repeats { "by your own repeats" } else { "assumed, until some clips are marked twice" };
-        format!("A point of yours errs by {:.1} pixels ({by}).", t.mark_sd_px)
-    } else {
-        format!("Too few to tell how well the program measures: {FEWEST} are needed.")
-    };
-    let verdicts = t.enough.then(|| match t.changed.len() {
-        0 => format!("None of {} verdicts would have been another by your own measurement.", t.verdicts),
-        n => format!("{n} of {} verdicts would have been another by your own measurement.", t.verdicts),
-    });
-    let changed = t.changed.iter().map(|c| {
-        let (file, fault) = (printable(&c.file), c.fault.words());
-        format!("{file}: {fault} {} by the program, {} by hand", c.program.words(), c.by_hand.words())
-    });
-    Ok(RulerPage {
-        base: "../sheet/",
-        live: true,
-        headline,
-        lead,
-        told: t.lines.iter().filter(|l| l.n > 0).map(in_words).collect(),
-        verdicts,
-        changed: changed.collect(),
-        waiting: waiting.collect(),
-    })
-}
-
-/// How well the program measures here, and what waits to be marked.
-pub async fn index(State(desk): State<Arc<Desk>>) -> Response {
-    aside(desk, |d| {
-        let mut at_hand = d.at_hand();
-        at_hand.fresh(&d.out)?;
-        rendered(&ruler_page(&d.out, &at_hand)?).map(Some)
     })
     .await
 }

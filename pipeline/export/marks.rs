@@ -1,7 +1,7 @@
 //! What the coach marked by hand, every time as it was: points as COCO key points (`coco.rs` has the source) of a category of their own,
 //! or the values as a table.
 
-use super::rounded;
+use super::{moments, rounded};
 use crate::error::{Error, Result};
 use crate::history::marked::{Kind, Marked};
 use crate::history::trend::csv_field;
@@ -32,6 +32,23 @@ pub fn clips(reports: &[Report], marked: &[Marked]) -> usize {
     reports.iter().filter(|r| of(std::slice::from_ref(r), marked).next().is_some()).count()
 }
 
+/// The moments that are marked, ascending.
+fn times<'a>(marks: impl IntoIterator<Item = &'a Marks>) -> Vec<f64> {
+    let mut all: Vec<f64> = marks.into_iter().flat_map(|m| m.values().map(|p| p.time)).collect();
+    all.sort_by(f64::total_cmp);
+    all.dedup();
+    all
+}
+
+/// The pictures that [`coco`] names: of each clip the moments, ascending.
+pub fn pictures<'a>(reports: &'a [Report], marked: &[Marked]) -> Result<Vec<(&'a Report, Vec<f64>)>> {
+    let one = |report: &'a Report| {
+        let marks = of(std::slice::from_ref(report), marked).map(|(_, m)| read(&m.marks)).collect::<Result<Vec<Marks>>>()?;
+        Ok((report, times(&marks)))
+    };
+    Ok(reports.iter().map(one).collect::<Result<Vec<_>>>()?.into_iter().filter(|(_, times)| !times.is_empty()).collect())
+}
+
 /// One line a value. The interval goes by a mark's assumed error.
 pub fn table(reports: &[Report], marked: &[Marked]) -> Result<String> {
     let mut all = String::from("clip,made_at,kind,quantity,value,unit,low,high\n");
@@ -54,10 +71,7 @@ pub fn coco(reports: &[Report], marked: &[Marked]) -> Result<String> {
     for (report, m) in of(reports, marked) {
         let marks: Marks = read(&m.marks)?;
         let (width, height) = report.video.as_ref().map_or((0, 0), |v| (v.width, v.height));
-        let mut moments: Vec<f64> = marks.values().map(|p| p.time).collect();
-        moments.sort_by(f64::total_cmp);
-        moments.dedup();
-        for time in moments {
+        for time in times([&marks]) {
             let id = images.len() + 1;
             let here = |p: &Place| marks.get(p).filter(|m| m.time == time);
             let points: Vec<[f64; 2]> = Place::ALL.iter().filter_map(here).map(|m| [m.x, m.y]).collect();
@@ -66,7 +80,9 @@ pub fn coco(reports: &[Report], marked: &[Marked]) -> Result<String> {
             let bbox = [left, top, end(f64::max, 0) - left, end(f64::max, 1) - top].map(rounded);
             let keypoints: Vec<f64> =
                 Place::ALL.iter().flat_map(|p| here(p).map_or([0.0; 3], |m| [rounded(m.x), rounded(m.y), 2.0])).collect();
-            images.push(json!({ "id": id, "width": width, "height": height, "file_name": format!("{}/{time:.4}s.png", report.clip.id) }));
+            images.push(
+                json!({ "id": id, "width": width, "height": height, "file_name": format!("{}/{}", report.clip.id, moments::name(time)) }),
+            );
             annotations.push(json!({
                 "id": id, "image_id": id, "category_id": 1, "keypoints": keypoints, "num_keypoints": points.len(), "bbox": bbox,
                 "area": rounded(bbox[2] * bbox[3]), "iscrowd": 0, "segmentation": [], "kind": code(&m.kind), "made_at": m.made_at,

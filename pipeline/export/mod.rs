@@ -3,11 +3,13 @@
 pub mod coco;
 pub mod csv;
 pub mod marks;
+pub mod moments;
 pub mod openpose;
 pub mod trc;
 
 use crate::error::{Error, Result};
 use crate::history::Store;
+use crate::history::marked::Marked;
 use crate::place::{self, OutFolder};
 use crate::report::Report;
 use crate::seen::keypoints::{Keypoint, Look};
@@ -38,13 +40,13 @@ pub struct Exported {
     pub clips: usize,
     /// Clips that the format cannot hold, by id, and why.
     pub left_out: Vec<(String, &'static str)>,
+    /// Clips whose pictures were asked for and cannot be had, by id, and why.
+    pub without_pictures: Vec<(String, String)>,
 }
 
 /// Writes a student's clips below `to` (made where it is missing). Errors: the store or a file cannot be read or written.
 pub fn export(out: &OutFolder, store: &Store, owner: &str, format: Format, to: &Path) -> Result<Exported> {
-    let mut reports: Vec<Report> = store.results()?.into_iter().filter(|(s, _)| s.owner == owner).map(|(s, _)| s.report).collect();
-    let filmed = |r: &Report| r.clip.captured.as_deref().and_then(crate::intake::date::instant);
-    reports.sort_by(|a, b| (filmed(a), &a.clip.id).cmp(&(filmed(b), &b.clip.id)));
+    let reports = reports_of(store, owner)?;
     let mut done = Exported::default();
     if format == Format::Csv {
         done.clips = reports.len();
@@ -52,7 +54,7 @@ pub fn export(out: &OutFolder, store: &Store, owner: &str, format: Format, to: &
         return Ok(done);
     }
     if matches!(format, Format::MarksCsv | Format::MarksCoco) {
-        let marked: Vec<_> = store.marked()?.into_iter().filter(|m| m.owner == owner).collect();
+        let marked = marked_of(store, owner)?;
         done.clips = marks::clips(&reports, &marked);
         let (ending, text) = match format {
             Format::MarksCsv => ("marks.csv", marks::table(&reports, &marked)?),
@@ -92,6 +94,31 @@ pub fn export(out: &OutFolder, store: &Store, owner: &str, format: Format, to: &
         put(to.join(format!("{owner}.coco.json")), coco.to_json()?.as_bytes(), &mut done)?;
     }
     Ok(done)
+}
+
+/// Puts beside an export of marks the pictures that it names, as far as their clips are there. Errors: the store, the program or a file
+/// is at fault.
+pub fn put_pictures(maker: &moments::Maker, store: &Store, owner: &str, to: &Path, done: &mut Exported) -> Result<()> {
+    let (reports, marked) = (reports_of(store, owner)?, marked_of(store, owner)?);
+    for (report, times) in marks::pictures(&reports, &marked)? {
+        let id = &report.clip.id;
+        match maker.put(report, &times, &to.join(id))? {
+            Ok(paths) => done.files.extend(paths),
+            Err(why) => done.without_pictures.push((id.clone(), why)),
+        }
+    }
+    Ok(())
+}
+
+fn reports_of(store: &Store, owner: &str) -> Result<Vec<Report>> {
+    let mut reports: Vec<Report> = store.results()?.into_iter().filter(|(s, _)| s.owner == owner).map(|(s, _)| s.report).collect();
+    let filmed = |r: &Report| r.clip.captured.as_deref().and_then(crate::intake::date::instant);
+    reports.sort_by(|a, b| (filmed(a), &a.clip.id).cmp(&(filmed(b), &b.clip.id)));
+    Ok(reports)
+}
+
+fn marked_of(store: &Store, owner: &str) -> Result<Vec<Marked>> {
+    Ok(store.marked()?.into_iter().filter(|m| m.owner == owner).collect())
 }
 
 fn put(path: PathBuf, bytes: &[u8], done: &mut Exported) -> Result<()> {

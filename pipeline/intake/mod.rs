@@ -8,6 +8,7 @@ pub mod inbox;
 pub mod names;
 pub mod roster;
 pub mod sidecar;
+pub mod still_there;
 pub mod unmatched;
 
 pub use brief::Brief;

@@ -33,7 +33,7 @@ pub fn former_settings(sha256: &str) -> String {
 }
 
 /// What a worker leaves in its folder.
-const WORKERS: [&str; 11] = [
+const WORKERS: [&str; 12] = [
     "clip",
     "report.json",
     "seen.npz",
@@ -45,6 +45,7 @@ const WORKERS: [&str; 11] = [
     "seen-then.npz",
     "film.mp4",
     "film.json",
+    "moments.json",
 ];
 
 fn hex(s: &str, digits: usize) -> bool {
@@ -110,7 +111,13 @@ pub fn worker(s: &str) -> bool {
 
 /// A file in a worker's folder.
 pub fn workers(s: &str) -> bool {
-    WORKERS.contains(&s) || part(s)
+    WORKERS.contains(&s) || part(s) || moment(s)
+}
+
+/// A picture of a moment of a clip, `<seconds>s.png`.
+pub fn moment(s: &str) -> bool {
+    let seconds = s.strip_suffix("s.png");
+    seconds.is_some_and(|s| s.starts_with(|c: char| c.is_ascii_digit()) && s.bytes().all(|b| b == b'.' || b.is_ascii_digit()))
 }
 
 /// A file of a student's exports.
@@ -122,6 +129,7 @@ pub fn export(s: &str) -> bool {
         || of(".marks.coco.json", owner)
         || of(".trc", clip)
         || part(s)
+        || moment(s)
         || exported_frame(s)
 }
 

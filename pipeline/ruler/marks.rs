@@ -130,6 +130,13 @@ pub fn offered(report: &Report) -> Result<Vec<(Stage, Vec<f64>)>, String> {
     if all.is_empty() { Err("no moment of the swing is inside the clip".into()) } else { Ok(all) }
 }
 
+/// Moments of which a picture is shown beside, where nothing is marked: words, seconds of clip time.
+pub fn besides(report: &Report) -> Vec<(&'static str, f64)> {
+    let Some(e) = main(report).map(|s| &s.events) else { return Vec::new() };
+    let all = [("impact", e.impact), ("half follow-through", e.half_follow_through)];
+    all.into_iter().filter_map(|(words, event)| Some((words, event?.time_s))).collect()
+}
+
 /// The swing that is marked.
 pub fn main(report: &Report) -> Option<&Swing> {
     report.swings.iter().find(|s| s.main)

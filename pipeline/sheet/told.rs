@@ -9,7 +9,8 @@ use crate::report::Report;
 use crate::report::types::{Fault, Measured, Swing};
 use crate::swing::scale;
 
-const USUAL_STATURE_CM: f64 = 175.0;
+/// Of a golfer of whom nothing else is known.
+pub const USUAL_STATURE_CM: f64 = 175.0;
 
 /// The bow of the lead arm, which is measured in lengths of the upper arm.
 pub const BOW: &str = "lead_elbow_bow_late_upper_arms";

@@ -1,13 +1,15 @@
 //! Exports of a committed look against the arrays that it holds, read here on their own.
 
-use crate::support::{Builder, Ran, dawnsheet, out_folder, repository};
+use crate::support::{Builder, Ran, dawnsheet, ffmpeg, fixture, out_folder, repository};
 use dawnsheet::history::Store;
 use dawnsheet::history::marked::{Kind, Marked};
+use dawnsheet::pose::models::hex;
 use dawnsheet::report::types::{Scale, ScaleSource};
 use dawnsheet::seen::keypoints::NAMES;
 use ndarray::{Array1, Array3};
 use ndarray_npy::NpzReader;
 use serde_json::Value;
+use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 
 /// What the fixture holds: frames, points [look, keypoint, (x, y, z, visibility, …)].
@@ -325,4 +327,89 @@ fn unknown_students_are_told_and_an_erased_one_leaves_no_export() {
     let ran = dawnsheet(&["forget", "Ada", "--yes", "--out", out]);
     assert_eq!(ran.code, 0, "{}{}", ran.stdout, ran.stderr);
     assert!(ran.stdout.contains("no trace left"), "{}", ran.stdout);
+}
+
+/// What ffmpeg itself shows of the frame that is on screen at these times is the truth. Another frame, a turned one or one with lines in
+/// it would differ by more; a clip that is gone costs its pictures alone.
+#[test]
+fn with_pictures_the_marked_moments_lie_beside_the_marks() {
+    use dawnsheet::batch::forget::INBOX;
+    use opencv::core::{MatTraitConst, Vec3b};
+    use opencv::imgcodecs::{IMREAD_COLOR, imread};
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(&folder.path().join("out"));
+    let (inbox, file) = (folder.path().join("inbox"), "Ada/swing.mp4");
+    let clip = inbox.join(file);
+    std::fs::create_dir_all(clip.parent().unwrap()).unwrap();
+    std::fs::copy(fixture("Jonas Lind/2026-11-24 driver.mp4"), &clip).unwrap();
+    let bytes = std::fs::read(&clip).unwrap();
+    let sha = hex(&Sha256::digest(&bytes));
+    let video = serde_json::json!({
+        "width": 540, "height": 960, "rotation_deg": 0, "frames": 240, "frames_expected": 240, "duration_s": 4.0,
+        "frame_interval_ms": { "min": 16.7, "median": 16.7, "max": 16.7 },
+        "playback_factor": { "value": 1.0, "source": "assumed" }, "camera": { "moving": false, "max_shift_px": 0.0, "roll_deg": null },
+    });
+    let builder = Builder::new(1, "Ada", "2026-04-12").change(|r| {
+        (r.clip.sha256, r.clip.id) = (sha.clone(), sha[..16].into());
+        (r.clip.bytes, r.clip.file) = (bytes.len() as u64, file.into());
+        r.video = Some(serde_json::from_value(video.clone()).unwrap());
+    });
+    let (owner, id) = builder.record(&mut store);
+    store.set_note(INBOX, inbox.to_str().unwrap()).unwrap();
+    // 60 frames a second: one moment on a frame, one within the next but one, one a hair before a frame and meant as that
+    let times = [2.0, 2.0 + 1.5 / 60.0, 2.0 + 3.0 / 60.0 - 1e-4];
+    let frames = [120, 121, 123];
+    let mark = |t: f64| format!("{{\"time\":{t},\"x\":200.0,\"y\":300.0}}");
+    let [a, b, c] = times.map(mark);
+    let marks = format!("{{\"hip_address\":{a},\"foot_address\":{a},\"hip_furthest\":{b},\"head_top\":{c}}}");
+    let made_at = "2026-01-02T00:00:00Z".to_string();
+    let row = Marked { owner: owner.clone(), clip: id.clone(), kind: Kind::Marked, made_at, marks, by_hand: "{}".into() };
+    store.add_marked(&[row]).unwrap();
+    drop(store);
+    let to = folder.path().join("exported");
+    let export = |more: &[&str]| {
+        let mut all = vec!["export", "Ada", "--out", out.root().to_str().unwrap(), "--with-pictures"];
+        all.extend(more);
+        dawnsheet(&all)
+    };
+    let ran = export(&["--format", "marks-csv"]);
+    assert!(ran.code == 2 && ran.stderr.contains("--format marks-coco"), "{}", ran.stderr);
+    let elsewhere = ["--format", "marks-coco", "--to", to.to_str().unwrap()];
+    let ran = export(&elsewhere);
+    assert!(ran.code == 0 && ran.stderr.contains("consent"), "{}{}", ran.stdout, ran.stderr);
+    let document = json(&to.join(format!("{owner}.marks.coco.json")));
+    let shown = folder.path().join("shown.png");
+    let read = |path: &Path| imread(path.to_str().unwrap(), IMREAD_COLOR).unwrap();
+    let images = document["images"].as_array().unwrap();
+    assert_eq!(images.len(), 3);
+    for (image, frame) in images.iter().zip(frames) {
+        let ours = read(&to.join(image["file_name"].as_str().unwrap()));
+        assert_eq!((ours.cols(), ours.rows()), (540, 960));
+        let apart = |frame: i32| {
+            let which = format!("select=eq(n\\,{frame})");
+            ffmpeg(&["-i", clip.to_str().unwrap(), "-vf", &which, "-frames:v", "1", shown.to_str().unwrap()]);
+            let theirs = read(&shown);
+            let all = (0..960).flat_map(|y| (0..540).map(move |x| (y, x)));
+            let of = |m: &opencv::core::Mat, y, x| m.at_2d::<Vec3b>(y, x).unwrap().0.map(f64::from);
+            all.map(|(y, x)| of(&ours, y, x).iter().zip(of(&theirs, y, x)).map(|(a, b)| (a - b).abs()).sum::<f64>()).sum::<f64>()
+                / (3.0 * 540.0 * 960.0)
+        };
+        let (own, before, after) = (apart(frame), apart(frame - 1), apart(frame + 1));
+        assert!(own < 1.0 && own < 0.5 * before && own < 0.5 * after, "{frame}: {own} {before} {after}");
+    }
+    let pictures =
+        || walkdir::WalkDir::new(&to).into_iter().flatten().filter(|e| e.file_name().to_string_lossy().ends_with(".png")).count();
+    assert_eq!(pictures(), 3);
+    assert_eq!(std::fs::read_dir(out.root().join("staging")).map_or(0, Iterator::count), 0, "nothing stays where it was made");
+    // in its own place it goes with the student
+    assert_eq!(export(&["--format", "marks-coco"]).code, 0);
+    let of_student = out.exports(&owner).join(&id);
+    assert_eq!(std::fs::read_dir(&of_student).unwrap().count(), 3);
+    std::fs::remove_file(&clip).unwrap();
+    std::fs::remove_dir_all(&to).unwrap();
+    let ran = export(&elsewhere);
+    assert!(ran.code == 0 && ran.stderr.contains("without its pictures: it no longer lies in the inbox"), "{}", ran.stderr);
+    assert_eq!((pictures(), to.join(format!("{owner}.marks.coco.json")).is_file()), (0, true));
+    let ran = dawnsheet(&["forget", "Ada", "--yes", "--out", out.root().to_str().unwrap()]);
+    assert!(ran.code == 0 && !of_student.exists(), "{}{}", ran.stdout, ran.stderr);
 }
