@@ -60,8 +60,47 @@ export async function marks(browser, desk) {
       if (places.length === SWAY.length) check(`${by}: the points that were left out tell nothing`, rows.every(([name]) => !name.startsWith("head moves")));
     }
   }
+  await page.goto(new URL(`/ruler/clip/${id}.html`, desk).href);
+  await page.waitForFunction(() => document.getElementById("film")?.readyState >= 2, null, { timeout: 10000 });
+  for (const [what, holds] of await looks(page)) check(what, holds);
   await context.close();
   return failed;
+}
+
+/** Pictures beside, and two fingers: neither sets a point; one finger does. */
+async function looks(page) {
+  const at = () => page.evaluate(() => document.getElementById("at").textContent);
+  const shown = async () => {
+    await page.waitForTimeout(300);
+    return page.evaluate(() => document.getElementById("picture").toDataURL());
+  };
+  const picture = page.locator("#picture");
+  const box = async () => {
+    await picture.scrollIntoViewIfNeeded();
+    return picture.boundingBox();
+  };
+  const first = await shown();
+  const done = [];
+  await page.click("button[data-look] >> nth=0");
+  const impact = await shown();
+  let b = await box();
+  await page.mouse.click(...middle(b).map(Math.round));
+  done.push(["impact is shown to look at, and a press there sets nothing", impact !== first && (await at()) === "only to look at"]);
+  await page.click(`li[data-place=${SWAY[0]}] > button`);
+  done.push(["back at a point its own picture is shown, and the point is not set", (await shown()) === first && (await at()) === "not set"]);
+  const touch = await page.context().newCDPSession(page);
+  b = await box();
+  const [x, y] = middle(b);
+  const send = (type, ...points) => touch.send("Input.dispatchTouchEvent", { type, touchPoints: points.map(([dx, dy], id) => ({ x: x + dx, y: y + dy, id })) });
+  await send("touchStart", [-20, 0]);
+  await send("touchStart", [-20, 0], [20, 0]);
+  await send("touchMove", [-80, 0], [80, 0]);
+  await send("touchEnd");
+  done.push(["two fingers enlarge the picture and set nothing", (await shown()) !== first && (await at()) === "not set"]);
+  await send("touchStart", [10, 10]);
+  await send("touchEnd");
+  done.push(["one finger sets the point", /across/.test(await at())]);
+  return done;
 }
 
 const middle = (box) => [box.x + box.width / 2, box.y + box.height / 2];

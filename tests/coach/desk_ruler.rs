@@ -164,10 +164,12 @@ fn marks_from_elsewhere_or_malformed_change_nothing() {
     assert_eq!(desk.store().marked().unwrap().len(), 1);
 }
 
-/// Eight clips, each read a centimetre more than by hand: the page says so in words first, and draws a dot a clip.
+/// Eight clips, each read a centimetre more than by hand, the elbow a tenth of an upper arm: the page says so in words first, and draws
+/// a dot a clip. An upper arm is .162 of 175 cm (`swing/scale.rs` has the source), a tenth of it 2.8.
 #[test]
 fn the_page_says_how_well_it_measures_here() {
     const METRIC: &str = "head_lateral_top_cm";
+    const ELBOW: &str = "lead_elbow_bow_late_upper_arms";
     let desk = Open::new();
     let (owner, clip, _, report) = measured(&desk);
     let mut store = desk.store();
@@ -178,20 +180,29 @@ fn the_page_says_how_well_it_measures_here() {
         (r.clip.id, r.clip.sha256) = (sha256[..16].into(), sha256.clone());
         let own = serde_json::to_string(&Identity { sha256, ..identity.clone() }).unwrap();
         store.record(&owner, &format!("key {number}"), &own, &r, None).unwrap();
-        let program = report.swings.iter().find(|s| s.main).unwrap().metrics[METRIC].measured().unwrap().value;
+        let program = |metric: &str| report.swings.iter().find(|s| s.main).unwrap().metrics[metric].measured().unwrap().value;
         // differing by as much to both sides of 1 cm
         let apart = 1.0 + if number % 2 == 0 { 0.1 } else { -0.1 };
-        let by_hand = serde_json::json!({ METRIC: { "value": program - apart, "per_mark_px": 0.1, "other_sd": 0.1 } }).to_string();
+        let head = serde_json::json!({ "value": program(METRIC) - apart, "per_mark_px": 0.1, "other_sd": 0.1 });
+        let elbow = serde_json::json!({ "value": program(ELBOW) - 0.1 * apart, "per_mark_px": 0.001, "other_sd": 0.0 });
+        let by_hand = serde_json::json!({ METRIC: head, ELBOW: elbow }).to_string();
         let row = Marked { owner: owner.clone(), clip: r.clip.id, kind: Kind::Marked, made_at: String::new(), marks: "{}".into(), by_hand };
         store.add_marked(&[row]).unwrap();
         let text = desk.get("/ruler/index.html").text();
         assert_eq!(text.contains("Too few to tell how well"), number < 7, "{number}");
-        assert_eq!(text.matches("r=\"3.5\"").count(), if number < 7 { 0 } else { 8 }, "{number}");
+        assert_eq!(text.matches("r=\"3.5\"").count(), if number < 7 { 0 } else { 16 }, "{number}");
     }
     let text = desk.get("/ruler/index.html").text();
     assert!(text.contains("8 clips measured by hand") && text.contains("Head moves away from the target, at the top"), "{text}");
     // SD √(8 · 0.01 / 7) = 0.107, and 1.96 of it beyond the centimetre 1.21
     assert!(text.contains("The program reads 1.0 cm more than you. On a single clip the two may differ by 1.2 cm."), "{text}");
+    // SD .0107 of an arm and 1.96 of it beyond .1, in centimetres 3.4; told so in words, in numbers and where it may be adopted
+    assert!(text.contains("The program reads 2.8 cm more than you. On a single clip the two may differ by 3.4 cm."), "{text}");
+    assert!(
+        text.contains("Program less hand: +2.8 (+2.6 to +3.1) cm on average, SD 0.3.") && text.contains("cm off what it reads"),
+        "{text}"
+    );
+    assert!(!text.contains("upper arms on average") && text.contains("an upper arm of 28, a golfer&#39;s of 175 cm"), "{text}");
     assert!(!text.contains("style=\""));
     // offered, adopted by a press and taken back by another; what was not adopted cannot be
     let adopted = desk.folder.path().join("out/ruler.toml");
