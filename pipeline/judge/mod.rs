@@ -17,6 +17,7 @@ use crate::report::types::*;
 use crate::report::{Reason, ReasonCode, Severity};
 use crate::seen::Seen;
 use crate::settings::Settings;
+use crate::swing::read::SlownessFrom;
 use crate::swing::{Moment, SwingRead, read_swings};
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
@@ -248,7 +249,10 @@ fn playback(read: &SwingRead, brief: &Brief) -> PlaybackFactor {
     match brief.playback {
         Some((value, source)) => PlaybackFactor { value, source },
         None if read.slowness == 1.0 => PlaybackFactor { value: 1.0, source: PlaybackSource::Assumed },
-        None => PlaybackFactor { value: round(read.slowness, 2), source: PlaybackSource::Estimated },
+        None => {
+            let source = if read.slowness_from == SlownessFrom::Sound { PlaybackSource::Sound } else { PlaybackSource::Estimated };
+            PlaybackFactor { value: round(read.slowness, 2), source }
+        }
     }
 }
 

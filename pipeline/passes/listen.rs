@@ -44,7 +44,7 @@ pub fn listen(levels: &Levels) -> Sound {
     clicks.sort_by(|a, b| a.time.total_cmp(&b.time));
     let level = |bins: &[f32]| db(bins.iter().map(|v| f64::from(*v)).sum::<f64>() / bins.len() as f64).round() as i8;
     let level_db = if n <= LEVELS_UP_TO { all.chunks(LEVEL_BINS).map(level).collect() } else { Vec::new() };
-    Sound { rate_hz: levels.rate_hz, clicks, level_step_s: STEP * LEVEL_BINS as f64, level_db }
+    Sound { rate_hz: levels.rate_hz, seconds: STEP * n as f64, clicks, level_step_s: STEP * LEVEL_BINS as f64, level_db }
 }
 
 /// The click whose loudest bin is `i`, if there is one.

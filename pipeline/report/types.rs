@@ -158,6 +158,8 @@ pub enum PlaybackSource {
     Assumed,
     /// From the length of the downswing.
     Estimated,
+    /// Sound at life speed ends as many times earlier than the slowed pictures.
+    Sound,
     Sidecar,
     Option,
 }

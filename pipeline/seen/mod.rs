@@ -103,12 +103,23 @@ pub struct Ball {
 pub struct Sound {
     /// Sampling rate, Hz.
     pub rate_hz: u32,
+    /// How long after the clip's begin it ends, seconds; 0 where nobody looked.
+    #[serde(default)]
+    pub seconds: f64,
     /// Short sharp sounds, in time order.
     pub clicks: Vec<Click>,
     /// Seconds from one level to the next, the first at the clip's begin.
     pub level_step_s: f64,
     /// Decibels below full scale above 1 kHz; empty for a long clip.
     pub level_db: Vec<i8>,
+}
+
+impl Sound {
+    /// As it lies beside pictures that are slowed by this much, where it is not.
+    pub fn slowed(&self, by: f64) -> Sound {
+        let clicks = self.clicks.iter().map(|c| Click { time: c.time * by, ..*c }).collect();
+        Sound { clicks, level_step_s: self.level_step_s * by, ..self.clone() }
+    }
 }
 
 /// A short sharp sound.

@@ -8,6 +8,7 @@ use crate::report::types::{PlaybackSource, Swing};
 use crate::seen::Seen;
 use crate::seen::keypoints::Keypoint;
 use crate::swing::body::{distance, flexion_deg, keypoint, middle, signed_distance};
+use crate::swing::read::SlownessFrom;
 use crate::swing::{Body, Part, SwingRead, read_swings};
 use crate::track::signal::{median, quantile, smooth};
 use crate::track::{ARM_CUT_OFF, BODY_CUT_OFF, Mark};
@@ -230,7 +231,8 @@ fn hands(read: &SwingRead) -> Series {
 /// The sound's level around the impact.
 fn sound(seen: &Seen, read: &SwingRead) -> Option<Series> {
     const AROUND: [f64; 2] = [0.29, 0.4];
-    let (sound, impact) = (seen.about.sound.as_ref()?, read.moments.impact?);
+    let slowed = if read.slowness_from == SlownessFrom::Sound { read.slowness } else { 1.0 };
+    let (sound, impact) = (seen.about.sound.as_ref()?.slowed(slowed), read.moments.impact?);
     let (from, to) = (impact.time - AROUND[0] * read.slowness, impact.time + AROUND[1] * read.slowness);
     let at = |i: usize| (i as f64 + 0.5) * sound.level_step_s;
     let rows: Vec<usize> = (0..sound.level_db.len()).filter(|&i| (from..=to).contains(&at(i))).collect();

@@ -43,14 +43,25 @@ pub struct SwingRead {
     pub ball: Option<Ball>,
     /// Clip time ÷ real time used for smoothing and speeds.
     pub slowness: f64,
-    /// Whether `slowness` was given (sidecar, option) or is plain real time; otherwise it is estimated.
-    pub playback_given: bool,
+    /// What tells `slowness`, where nobody gave it.
+    pub slowness_from: SlownessFrom,
+}
+
+/// What tells how many times slower than life a clip plays.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SlownessFrom {
+    /// A sidecar or an option.
+    Given,
+    /// Sound beside the pictures that is not slowed.
+    Sound,
+    /// The length of the downswing; real time where that is usual.
+    Estimate,
 }
 
 impl SwingRead {
     /// Whether the clip is slow motion by an estimated factor.
     pub fn slowness_estimated(&self) -> bool {
-        !self.playback_given && self.slowness != 1.0
+        self.slowness_from == SlownessFrom::Estimate && self.slowness != 1.0
     }
 
     /// From when on the hands are past the trail hip on the way back, seconds: lead arm level, but no later than 60 % of the
@@ -112,7 +123,8 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
     let mut track = Track::of(seen, best, window.start, window.end)?;
     let mut key = Track::of(seen, &seen.key, window.start, window.end);
     let given = playback;
-    let slowness = playback.unwrap_or(window.slowness);
+    let by_sound = seen.about.sound.as_ref().and_then(|s| heard::factor(s, seen.about.duration_s, window.slowness));
+    let slowness = playback.or(by_sound).unwrap_or(window.slowness);
     let scouted = |from: f64, to: f64| -> Vec<&Look> {
         seen.scout.times.iter().zip(&seen.scout.looks).filter(|(t, _)| (from..=to).contains(*t)).map(|(_, l)| l).collect()
     };
@@ -180,7 +192,11 @@ fn read_swing(seen: &Seen, best: &Looks, window: Window, stature_cm: f64, playba
         quiet: false,
         ball: ball.cloned(),
         slowness,
-        playback_given: playback.is_some(),
+        slowness_from: match (playback, by_sound) {
+            (Some(_), _) => SlownessFrom::Given,
+            (None, Some(_)) => SlownessFrom::Sound,
+            (None, None) => SlownessFrom::Estimate,
+        },
         window,
     })
 }
