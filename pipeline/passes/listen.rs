@@ -72,7 +72,8 @@ fn click(bands: &[Vec<f32>], i: usize) -> Option<Click> {
         return None;
     }
     let onset = (i.saturating_sub(ONSET)..=i).find(|&j| at(j) >= most / 4.0)?;
-    Some(Click { time: onset as f64 * STEP, rise_db: (rise_db * 10.0).round() / 10.0 })
+    let tenth = |x: f64| (x * 10.0).round() / 10.0;
+    Some(Click { time: onset as f64 * STEP, rise_db: tenth(rise_db), level_db: tenth(db(most)) })
 }
 
 #[cfg(test)]
@@ -90,7 +91,10 @@ mod tests {
         let burst = |i: usize| if i >= 500 { 1000.0 * (-((i - 500) as f32) / 3.0).exp() } else { 0.0 };
         let heard = listen(&levels(|i, _| burst(i)));
         assert_eq!(heard.clicks.len(), 1);
-        assert!((heard.clicks[0].time - 1.0).abs() < 1e-9 && (29.0..31.0).contains(&heard.clicks[0].rise_db), "{:?}", heard.clicks);
+        let c = heard.clicks[0];
+        assert!((c.time - 1.0).abs() < 1e-9 && (29.0..31.0).contains(&c.rise_db), "{c:?}");
+        // a thousand and one of 1e-6 in each of two bands
+        assert_eq!(c.level_db, -27.0);
         assert_eq!((heard.level_db.len(), heard.level_db[10]), (200, -60));
     }
 

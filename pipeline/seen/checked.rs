@@ -117,8 +117,12 @@ pub(super) fn about(a: &About) -> std::result::Result<(), String> {
     };
     require(a.stirs.iter().all(stir), || "a stir out of range".into())?;
     let sound = |s: &Sound| {
-        let click = |c: &Click| (-LONGEST..=LONGEST).contains(&c.time) && (0.0..=FAR).contains(&c.rise_db);
-        s.clicks.iter().all(click) && s.clicks.is_sorted_by(|a, b| a.time <= b.time) && (0.0..=LONGEST).contains(&s.level_step_s)
+        let loud = |c: &Click| (0.0..=FAR).contains(&c.rise_db) && c.level_db.abs() <= FAR;
+        let click = |c: &Click| (-LONGEST..=LONGEST).contains(&c.time) && loud(c);
+        (0.0..=LONGEST).contains(&s.seconds)
+            && s.clicks.iter().all(click)
+            && s.clicks.is_sorted_by(|a, b| a.time <= b.time)
+            && (0.0..=LONGEST).contains(&s.level_step_s)
     };
     require(a.sound.iter().all(sound), || "a sound out of range".into())?;
     require(a.torn.iter().flatten().all(|t| t.is_finite()), || "a torn stretch without times".into())

@@ -127,6 +127,9 @@ impl Sound {
 pub struct Click {
     /// Where it begins, seconds of clip time.
     pub time: f64,
+    /// How loud it is, decibels below full scale, its two bands together; 0 where nobody looked.
+    #[serde(default)]
+    pub level_db: f64,
     /// How much louder it is than what was heard before it, decibels.
     pub rise_db: f64,
 }

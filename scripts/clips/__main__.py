@@ -11,8 +11,8 @@ def main():
     ap = argparse.ArgumentParser(prog="scripts/make-clips", description="Renders synthetic golf-swing clips with exact truth. Each clip is a folder "
                                  "with clip.mp4 and truth.json.gz; the same seed gives the same clip; finished clips of this version are left alone.")
     ap.add_argument("--out", metavar="DIR", help="folder for the clips")
-    ap.add_argument("--split", choices=["calibrate", "develop", "check", "range", "bay", "range_line", "bay_line", "again", "fixtures"], default="calibrate", help="disjoint seeds; range and bay are worlds of their own, the others one; ..._line: filmed down the line; again: each golfer three times; fixtures: seven small fixed ones")
-    ap.add_argument("--count", type=int, help="number of clips (default: calibrate 80, develop 120, check 120, range and bay 40, ..._line and again 24, fixtures 7)")
+    ap.add_argument("--split", choices=["calibrate", "develop", "check", "range", "bay", "range_line", "bay_line", "again", "balls", "fixtures"], default="calibrate", help="disjoint seeds; range and bay are worlds of their own, the others one; ..._line: filmed down the line; again: each golfer three times; balls: of other colours, on tees, sand and mats, in shade, with others beside, missed or not there; fixtures: seven small fixed ones")
+    ap.add_argument("--count", type=int, help="number of clips (default: calibrate 80, develop 120, check 120, range and bay 40, ..._line and again 24, balls 40, fixtures 7)")
     ap.add_argument("--only", metavar="NAME", action="append", help="only the clip of this name; may be repeated")
     ap.add_argument("--list", action="store_true", help="print names and what they hold, render nothing")
     ap.add_argument("--jobs", type=int, default=1, help="clips rendered at the same time (default 1)")

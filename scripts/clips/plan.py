@@ -11,8 +11,8 @@ from . import worlds
 # `calibrate` and `develop` may be looked at and fitted to; `check` is looked at by figures only, after the last choice. When a
 # choice was made with its result in view, its clips join `develop` under their seeds and `check` gets new ones.
 BASE_SEED = {"calibrate": 410_000, "develop": 720_000, "fixtures": 930_000, "check": 1_530_000, "range": 2_110_000, "bay": 2_340_000,
-             "range_line": 2_570_000, "bay_line": 2_790_000, "again": 3_050_000}
-COUNTS = {"calibrate": 80, "develop": 120, "check": 120, "range": 40, "bay": 40, "range_line": 24, "bay_line": 24, "again": 24}
+             "range_line": 2_570_000, "bay_line": 2_790_000, "again": 3_050_000, "balls": 3_310_000}
+COUNTS = {"calibrate": 80, "develop": 120, "check": 120, "range": 40, "bay": 40, "range_line": 24, "bay_line": 24, "again": 24, "balls": 40}
 
 SKINS = [(0.87, 0.68, 0.56), (0.80, 0.60, 0.47), (0.72, 0.52, 0.39), (0.58, 0.40, 0.29), (0.42, 0.28, 0.20), (0.30, 0.20, 0.15)]
 HAIRS = [(0.10, 0.08, 0.07), (0.20, 0.13, 0.08), (0.36, 0.24, 0.14), (0.62, 0.50, 0.32), (0.55, 0.54, 0.53)]
@@ -211,6 +211,11 @@ def clip(split, index):
     }
     world, _, line = split.partition("_")
     out["world"] = world if world in ("range", "bay") else "studio"
+    if split == "balls":
+        out["world"], out["view"] = ("range", "bay")[index % 2], "face_on"
+        view = out["view"]
+        if not out["practice"] and fps <= 60 and playback == 1 and np.random.default_rng([seed, 8]).random() < 0.3:
+            out["practice"] = "practice"
     if split == "again":
         out["view"] = view = "face_on"
         worlds.golfer(np.random.default_rng([golfer, 6]), out, stiff=False)
@@ -222,6 +227,8 @@ def clip(split, index):
         worlds.settle(out, np.random.default_rng([seed, 3]))
     if line:
         worlds.line(out, np.random.default_rng([seed, 4]))
+    if split == "balls":
+        worlds.ball(out, np.random.default_rng([seed, 9]))
     if view == "other":
         out["yaw"] = float(rng.choice([-1, 1]) * rng.uniform(30, 45))
     if dark:

@@ -9,9 +9,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from . import motion, plan as plans, scene, truth
+from . import motion, plan as plans, scene, truth, worlds
 from .camera import shake_track
-from .figure import Figure, Light, Painter, blob, club_parts
+from .figure import Figure, Light, Painter, blob, club_parts, tube
 from .skeleton import Skeleton
 from .stage import Stage
 
@@ -33,6 +33,9 @@ class Shoot:
         self.shakes = shakes_of(plan, st, self.rng)
         self.figure, self.light = Figure(st.body), Light(plan["light"])
         self.painter = Painter(st.camera, self.light)
+        self.ball = plan.get("ball") or {"fate": "struck", "colour": "white", "lie": "as it is", "tee": 0.0}
+        if "ball" in plan:
+            self._lies()
         self.ground, self.margin = scene.background(st.camera, plan["scenery"])
         if plan["bystander"]:
             self._bystander()
@@ -43,6 +46,14 @@ class Shoot:
         self.gain = np.float32(plan["level"])
         self.fixed_back = None
         self.impact = plan["swings"][-1]["impact"]
+
+    def _lies(self):
+        """What lies under and beside the ball, into the scenery."""
+        place, b = self.stage.shown(self.stage.ball), self.ball
+        things = self.plan["scenery"]["things"]
+        things["balls"] = things["balls"] + [{"x": place[0] + x, "z": place[2] + z} for x, z in b["beside"]]
+        if b["lie"] != "as it is":
+            things["lie"] = {"place": [place[0], place[2]], "size": b["lie_size"], "colour": worlds.LIES.get(b["lie"])}
 
     def _bystander(self):
         """Somebody else standing in the picture, drawn into the background."""
@@ -79,9 +90,15 @@ class Shoot:
         st = self.stage
         v, n = self.figure.place(st.rot[i], st.trans[i], st.flip)
         items = [(v, n, st.body.faces, st.body.colours)] + club_parts(st.joints, i, self.club, st.flip)
-        if i / motion.RATE < self.impact:
-            m = np.array([-1, 1, 1]) if st.flip else np.ones(3)
-            items.append(blob((st.ball - [0, 0.009, 0]) * m, np.eye(3) * 0.0214) + ((0.96, 0.96, 0.94),))
+        fate, tee = self.ball["fate"], self.ball["tee"]
+        place = st.shown(st.ball - [0, 0.009, 0])
+        shade = 0.45 if self.ball["lie"] == "shade" else 1.0
+        if tee:
+            foot = place * [1, 0, 1]
+            items.append(tube(foot, foot + [0, tee, 0], 0.003, 0.004) + (tuple(shade * c for c in (0.84, 0.78, 0.60)),))
+        if fate == "missed" or (fate == "struck" and i / motion.RATE < self.impact):
+            colour = tuple(shade * c for c in worlds.BALLS[self.ball["colour"]])
+            items.append(blob(place + [0, tee, 0], np.eye(3) * 0.0214) + (colour,))
         return items
 
     def _instants(self, k):

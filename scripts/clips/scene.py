@@ -117,7 +117,7 @@ def far_colour(d, kind, seed, sky):
 
 
 def draw_things(out, camera, things, offset, level):
-    """Posts, rails, boxes and balls into the background; far ones first. Places behind the camera are left out."""
+    """What the ball lies on, posts, rails, boxes and balls into the background; far ones first. Places behind the camera are left out."""
     shift = 4
 
     def place(points):
@@ -133,6 +133,17 @@ def draw_things(out, camera, things, offset, level):
         a, b, side = (np.asarray(v, float) for v in (a, b, side))
         shape([a - side, a + side, b + side, b - side], colour)
 
+    lie = things.get("lie")
+    if lie:
+        (x, z), (a, b) = lie["place"], lie["size"]
+        corners = [[x + i * a, 0, z + k * b] for i, k in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
+        got = place(corners)
+        if got and lie["colour"] is None:  # shade
+            mask = np.zeros(out.shape[:2], np.uint8)
+            cv2.fillConvexPoly(mask, got[0], 255, cv2.LINE_AA, shift)
+            out *= 1 - 0.55 * (mask / np.float32(255))[..., None]
+        elif got:
+            shape(corners, lie["colour"])
     for r in sorted(things["rails"], key=lambda r: r["z"]):
         x, z = turned(4.0, 0.0, r["turn"])
         bar([-x, r["height"], r["z"] - z], [x, r["height"], r["z"] + z], [0, r["width"] / 2, 0], [r["grey"]] * 3)

@@ -6,15 +6,14 @@ strikes of neighbours, steps. Levels, offsets between sound and picture, and the
 hand. What is right here is right of this sound alone.
 """
 
-import gzip
-import json
-import os
 import re
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
+
+import night
 
 RATE = 48_000
 
@@ -80,11 +79,6 @@ def track(rng, seconds, impacts):
     return np.clip(out, -1, 1), late
 
 
-def truth_of(folder):
-    with gzip.open(folder / "truth.json.gz") as f:
-        return json.load(f)
-
-
 def impacts_of(truth):
     swings = truth.get("swings") or [truth]
     found = [s["events"]["impact"] for s in swings if isinstance(s, dict) and s.get("kind", "full") == "full" and s.get("events", {}).get("impact") is not None]
@@ -102,24 +96,20 @@ def mux(clip, sound, to, rng):
 def main():
     out, worlds = Path(sys.argv[1]), [Path(p) for p in sys.argv[2:]]
     inbox, told = out / "inbox", {}
-    for world in worlds:
-        for folder in sorted(p for p in world.iterdir() if (p / "clip.mp4").is_file()):
-            impacts = impacts_of(truth_of(folder))
-            seconds = float(subprocess.run(["ffprobe", "-v", "error", "-show_entries", "format=duration", "-of", "csv=p=0", str(folder / "clip.mp4")], capture_output=True, text=True, check=True).stdout)
-            for kind in ["strike", "other"]:
-                rng = np.random.default_rng([len(told), 20261128])
-                sound, late = track(rng, seconds, impacts if kind == "strike" else [])
-                place = inbox / f"{world.name}-{folder.name}-{kind}" / "clip.mp4"
-                place.parent.mkdir(parents=True, exist_ok=True)
-                mux(folder / "clip.mp4", sound, place, rng)
-                told[place.parent.name] = (world.name, kind, impacts, late)
-    (out / "settings.toml").write_text("[intake]\nsettle_seconds = 0\n")
-    program = os.environ.get("PROGRAM", str(Path(__file__).parents[2] / "target/release/dawnsheet"))
-    subprocess.run([program, "run", str(inbox), "--out", str(out / "out"), "--settings", str(out / "settings.toml"), "--workers", os.environ.get("WORKERS", "2")], stdout=subprocess.DEVNULL)
+    for world, folder in night.clips(worlds):
+        impacts = impacts_of(night.truth_of(folder))
+        command = ["ffprobe", "-v", "error", "-show_entries", "format=duration", "-of", "csv=p=0", str(folder / "clip.mp4")]
+        seconds = float(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+        for kind in ["strike", "other"]:
+            rng = np.random.default_rng([len(told), 20261128])
+            sound, late = track(rng, seconds, impacts if kind == "strike" else [])
+            place = inbox / f"{world.name}-{folder.name}-{kind}" / "clip.mp4"
+            place.parent.mkdir(parents=True, exist_ok=True)
+            mux(folder / "clip.mp4", sound, place, rng)
+            told[place.parent.name] = (world.name, kind, impacts, late)
     counts = {}
-    for path in sorted((out / "out/reports").glob("*/*.json")):
-        report = json.loads(path.read_text())
-        world, kind, impacts, late = told[report["clip"]["file"].split("/")[0]]
+    for name, (report, _) in night.run(inbox, out).items():
+        world, kind, impacts, late = told[name]
         for swing in report["swings"]:
             impact = swing["events"]["impact"]
             if impact is None:

@@ -364,6 +364,17 @@ def keypoints(stage, shakes):
     return names, np.stack(places, 1)
 
 
+def ball_truth(stage, shakes):
+    """The ball of a plan that says what becomes of it: its middle in the first picture and its width, pixels."""
+    b, c = stage.plan["ball"], stage.camera
+    q, depth = c.project(stage.shown(stage.ball) + [0, b["tee"] - 0.009, 0])
+    a = c.affine(shakes[0])
+    q = a[:, :2] @ q + a[:, 2]
+    if stage.picture_flip:
+        q[0] = c.w - 1 - q[0]
+    return {"fate": b["fate"], "x": float(q[0]), "y": float(q[1]), "width": float(0.0428 * c.focal / depth)}
+
+
 def clip_truth(stage, shakes, rate):
     """The whole truth record of one clip."""
     p = stage.plan
@@ -392,7 +403,7 @@ def clip_truth(stage, shakes, rate):
         "frames": stage.frames, "view": p["view"], "world": p["world"], "yaw_deg": round(p["yaw"], 3), "yaw_to_lead_deg": round(-p["yaw"] if not stage.flip else p["yaw"], 3), "lead_side": "left" if stage.toward > 0 else "right", "mirrored": p["mirrored"],
         "playback_factor": slow, "stature_cm": round(100 * p["look"]["stature"], 1),
         "dials": {**p["dials"], **{k: p["swing"][k] for k in ("sway", "wing", "fold")}, "sex": p["look"]["sex"], "weight": p["look"]["weight"]},
-        "tags": p["tags"],
+        "tags": p["tags"], **({"ball": ball_truth(stage, shakes)} if "ball" in p else {}),
         "camera": {"place_m": c.place.round(5).tolist(), "axes": c.axes.round(7).tolist(), "focal_px": c.focal, "centre_px": c.centre.tolist(), "roll_deg": c.roll,
                    "px_per_cm": round(s.scale, 5) if face_on else None, "shake_px_deg": shakes.round(4).tolist() if shakes.any() else None},
         "swings": swings,

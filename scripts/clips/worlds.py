@@ -74,6 +74,25 @@ def settle(p, rng):
     return p
 
 
+BALLS = {"white": (0.96, 0.96, 0.94), "yellow": (0.90, 0.86, 0.18), "orange": (0.95, 0.45, 0.10), "pink": (0.94, 0.45, 0.62), "worn": (0.66, 0.65, 0.60)}
+LIES = {"sand": (0.78, 0.70, 0.54), "mat": (0.16, 0.36, 0.20), "earth": (0.34, 0.27, 0.19), "light mat": (0.62, 0.64, 0.60)}
+
+
+def ball(p, rng):
+    """What is struck, what it lies on, what lies beside it, and what becomes of it: struck, missed (it stays), or none there at all.
+    `beside`: other balls by their place from it, golfer's world, metres."""
+    colour = str(rng.choice(list(BALLS), p=[0.4, 0.2, 0.15, 0.1, 0.15]))
+    lie = str(rng.choice(["as it is", *LIES, "shade"], p=[0.3, 0.15, 0.15, 0.1, 0.1, 0.2]))
+    beside = []
+    for _ in range(int(rng.integers(0, 4))):
+        turn, far = rng.uniform(0, 2 * np.pi), rng.uniform(0.12, 0.7)
+        beside.append([float(far * np.cos(turn)), float(far * np.sin(turn))])
+    p["ball"] = {"fate": str(rng.choice(["struck", "missed", "none"], p=[0.72, 0.14, 0.14])), "colour": colour, "lie": lie,
+                 "tee": float(rng.uniform(0.02, 0.06)) if lie not in ("sand", "earth") and rng.random() < 0.4 else 0.0,
+                 "lie_size": [float(rng.uniform(0.15, 0.7)), float(rng.uniform(0.12, 0.4))], "beside": beside}
+    p["tags"] += [f"ball_{p['ball']['fate']}", f"ball_{colour}", "lie_" + lie.replace(" ", "_")] + (["tee"] if p["ball"]["tee"] else [])
+
+
 def line(p, rng):
     """Filmed down the line: the camera anywhere between the foot line and the ball line and a little beyond, half of the golfers
     with the pelvis coming toward the ball and the trunk rising before impact."""
