@@ -13,6 +13,7 @@ mod export;
 mod letters;
 mod ruler;
 mod sheet;
+mod sheet_pages;
 mod sheet_weight;
 mod terminal;
 mod verdicts;
