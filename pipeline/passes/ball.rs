@@ -221,10 +221,11 @@ fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, siz
         let rect = core::Rect::new(0, 0, cols, front);
         imgproc::rectangle(&mut zone, rect, Scalar::default(), imgproc::FILLED, imgproc::LINE_8, 0)?;
     }
-    // by the middle of several pictures: a single one may take the ball for a toe
-    for pictures in [before, after] {
+    // down the line the shoes are beside the ball, not behind it
+    let pictures = if swing.view.kind == ViewKind::DownTheLine { before.iter().chain(after) } else { [].iter().chain(&[]) };
+    for &i in pictures {
         for key in [LeftAnkle, RightAnkle, LeftHeel, RightHeel, LeftFootIndex, RightFootIndex] {
-            let p = ground.place([0, 1].map(|axis| median(&pictures.iter().map(|&i| track.at(i, key)[axis]).collect::<Vec<_>>())));
+            let p = ground.place(track.at(i, key));
             let place = Point::new(p[0] as i32, p[1] as i32);
             imgproc::circle(&mut zone, place, (SHOE * leg * shrink) as i32, Scalar::default(), imgproc::FILLED, imgproc::LINE_8, 0)?;
         }

@@ -1,6 +1,6 @@
 //! A round spot that is in one picture of a piece of ground and not in another.
 
-use crate::track::signal::median;
+use crate::track::signal::{median, quantile};
 use opencv::core::{self, CV_8UC1, CV_32FC1, Mat, MatTrait, MatTraitConst, MatTraitConstManual, Point, Scalar, Size, Vector};
 use opencv::imgproc;
 
@@ -16,6 +16,8 @@ const GAP: f64 = 0.5;
 /// Width against height (of a ball half in shade the lit half is seen), and area against the ellipse's.
 const LONGEST: f64 = 2.0;
 const FULLEST: f64 = 0.75;
+/// How much of the surroundings may be unlike the ground on which a ball lies, or like the ball itself: another beside it.
+const ALIKE: f64 = 0.3;
 /// What was there stands out from its surroundings this much more than what is left.
 const STANDS_OUT: [f64; 2] = [1.5, 5.0];
 
@@ -121,7 +123,7 @@ fn round_spot(apart: &Mat, lying: &Mat, gone: &Mat, at: Point, wide: f64) -> ope
             about.push(f64::from(*apart.at_2d::<f32>(r, c)?));
         }
     }
-    let level = 0.5 * crate::track::signal::quantile(&about, 0.7);
+    let level = 0.5 * quantile(&about, 0.7);
     let mut mask = Mat::new_rows_cols_with_default(y1 - y0, x1 - x0, CV_8UC1, Scalar::default())?;
     for r in y0..y1 {
         for c in x0..x1 {
@@ -178,7 +180,8 @@ fn whole_piece(mask: &Mat, apart: &Mat, corner: [i32; 2], at: Point, wide: f64) 
     Ok((whole && fits).then(|| Spot { centre: [sum[0] / weight, sum[1] / weight], width }))
 }
 
-/// How far a spot's middle is from its surroundings, grey levels: the colour in which it is most.
+/// How far a spot's middle is from what about it is most like it, grey levels: from the nearest third of its surroundings, for the edge
+/// of a mat or a shadow may run through them.
 fn stands_out(picture: &Mat, spot: &Spot) -> opencv::Result<f64> {
     let reach = (1.7 * spot.width).ceil() as i32;
     let (x, y) = (spot.centre[0].round() as i32, spot.centre[1].round() as i32);
@@ -186,7 +189,7 @@ fn stands_out(picture: &Mat, spot: &Spot) -> opencv::Result<f64> {
     for r in (y - reach).max(0)..(y + reach + 1).min(picture.rows()) {
         for c in (x - reach).max(0)..(x + reach + 1).min(picture.cols()) {
             let d = (f64::from(c) - spot.centre[0]).hypot(f64::from(r) - spot.centre[1]);
-            let colour = *picture.at_2d::<core::Vec3b>(r, c)?;
+            let colour = picture.at_2d::<core::Vec3b>(r, c)?.0.map(f64::from);
             if d <= 0.4 * spot.width {
                 inner.push(colour);
             } else if (0.9 * spot.width..=1.6 * spot.width).contains(&d) {
@@ -197,8 +200,9 @@ fn stands_out(picture: &Mat, spot: &Spot) -> opencv::Result<f64> {
     if inner.is_empty() || outer.is_empty() {
         return Ok(0.0);
     }
-    let of = |all: &[core::Vec3b], plane: usize| median(&all.iter().map(|c| f64::from(c[plane])).collect::<Vec<_>>());
-    Ok((0..3).map(|plane| (of(&inner, plane) - of(&outer, plane)).abs()).fold(0.0, f64::max))
+    let own = [0, 1, 2].map(|plane| median(&inner.iter().map(|c: &[f64; 3]| c[plane]).collect::<Vec<_>>()));
+    let apart: Vec<f64> = outer.iter().map(|c: &[f64; 3]| (0..3).map(|p| (c[p] - own[p]).abs()).fold(0.0, f64::max)).collect();
+    Ok(quantile(&apart, ALIKE))
 }
 
 #[cfg(test)]
