@@ -258,4 +258,23 @@ pub(super) mod tests {
         assert!((spot.centre[0] - 70.0).abs() < 1.5, "{:?}", spot.centre);
         assert!(found_from(85, &[ball], &[]).is_some() && found_from(95, &[ball], &[]).is_none());
     }
+
+    #[test]
+    fn a_ball_on_a_strip_of_other_ground_is_found_and_one_that_comes_there_is_not() {
+        // a lighter strip, little wider than the ball, which is hardly lighter than it
+        let on_strip = |discs: &[(i32, i32, i32, f64)], seed: u64| {
+            let mut m = ground_with(&[], seed);
+            let strip = core::Rect::new(0, 79, 200, 22);
+            imgproc::rectangle(&mut m, strip, Scalar::all(150.0), imgproc::FILLED, imgproc::LINE_8, 0).unwrap();
+            for &(x, y, r, grey) in discs {
+                imgproc::circle(&mut m, Point::new(x, y), r, Scalar::all(grey), imgproc::FILLED, imgproc::LINE_AA, 0).unwrap();
+            }
+            m
+        };
+        let zone = Mat::new_rows_cols_with_default(160, 200, CV_8UC1, Scalar::all(255.0)).unwrap();
+        let (with, without) = (on_strip(&[(70, 90, 7, 175.0)], 1), on_strip(&[], 2));
+        let found = spot(&with, &without, &zone, 0, 12.0).unwrap().expect("the ball");
+        assert!((found.centre[0] - 70.0).abs() < 1.0 && (found.centre[1] - 90.0).abs() < 1.0, "{:?}", found.centre);
+        assert!(spot(&without, &with, &zone, 0, 12.0).unwrap().is_none());
+    }
 }
