@@ -28,6 +28,9 @@ pub fn shown(ctx: &Context, quantities: &Quantities) -> BTreeMap<String, Shown> 
             page.still("lead_shoulder", Part::Shoulder, true).still("trail_shoulder", Part::Shoulder, false);
         }
         page.foot().ball();
+        if let (Some(_), Some(ball)) = (read("head_behind_ball_address_cm"), &ctx.swing.ball) {
+            page.edge("ball_plumb", ball.x);
+        }
         all.insert("address".to_string(), page.shown);
     }
     if let Some(travel) = read("trail_hip_travel_cm") {

@@ -67,7 +67,11 @@ pub fn strokes(shown: &Shown, frame: &Frame) -> Vec<(Mark, Stroke)> {
         }
     }
     if let (Some(ball), Some(rim)) = (at("ball"), at("ball_rim")) {
-        all.push((Mark::Ball, Stroke::Ring(ball, 1.8 * distance(ball, rim))));
+        let around = 1.8 * distance(ball, rim);
+        all.push((Mark::Ball, Stroke::Ring(ball, around)));
+        if let (Some(x), Some(head)) = (edge("ball_plumb"), at("head_home")) {
+            all.push((Mark::BallPlumb, Stroke::White([x, head[1] - RING * trunk], [x, ball[1] - around])));
+        }
     }
     // the head then and now
     if let (Some(home), Some(now)) = (at("head_home"), at("head")) {

@@ -158,6 +158,7 @@ pub enum Mark {
     Shoulders,
     Trunk,
     Ball,
+    BallPlumb,
     /// In place of a line.
     Unsure,
 }
@@ -180,6 +181,10 @@ impl Mark {
             Mark::Shoulders => ("Amber line, across", "from shoulder to shoulder"),
             Mark::Trunk => ("Amber line along the trunk", "from the middle of the hips to the middle of the shoulders"),
             Mark::Ball => ("Small amber circle on the ground", "the ball"),
+            Mark::BallPlumb => (
+                "White dashes, upright, from the ball",
+                "straight up from it; it lies nearer the camera than the head, so trust the number more",
+            ),
             Mark::Unsure => ("Amber dashes", "in place of a line: the looks at this picture disagree; trust the number less"),
         }
     }
@@ -253,13 +258,29 @@ mod tests {
         assert_eq!(of(true, &arm, &[]), [Arm, ShoulderToGrip]);
         assert_eq!(of(false, &arm, &[]), [Arm, ShoulderToGrip, Unsure]);
         assert_eq!(of(true, &["head_home", "head", "ball", "ball_rim", "mid_hip", "mid_shoulder"], &[]), [HeadHome, Head, Trunk, Ball]);
+        assert_eq!(of(true, &["head_home", "head", "ball", "ball_rim"], &["ball_plumb"]), [HeadHome, Head, Ball, BallPlumb]);
+        assert_eq!(of(true, &["ball", "ball_rim"], &["ball_plumb"]), [Ball], "a plumb line to no head");
         assert_eq!(of(true, &["lead_shoulder", "trail_shoulder"], &[]), [Shoulders]);
         // what is told apart looks apart
-        let looks: BTreeSet<&str> =
-            [FootEdge, Seat, HipEdgeHome, HipEdge, HipPoint, Arm, ShoulderToGrip, HeadHome, Head, Shoulders, Trunk, Ball, Unsure]
-                .map(|m| m.words().0)
-                .into();
-        assert_eq!(looks.len(), 13);
+        let looks: BTreeSet<&str> = [
+            FootEdge,
+            Seat,
+            HipEdgeHome,
+            HipEdge,
+            HipPoint,
+            Arm,
+            ShoulderToGrip,
+            HeadHome,
+            Head,
+            Shoulders,
+            Trunk,
+            Ball,
+            BallPlumb,
+            Unsure,
+        ]
+        .map(|m| m.words().0)
+        .into();
+        assert_eq!(looks.len(), 14);
     }
 
     #[test]
