@@ -30,6 +30,7 @@ pub mod history; //  the store of results and attempts, the coach's verdicts, tr
 pub mod ruler; //    what the coach measures by hand, and what it says of the program
 
 pub mod batch; //    the night: work list, worker processes, summary
+
 pub mod export; //   a student's clips in formats of other programs
 
 pub mod sheet; //    pages, letters and key pictures for people
