@@ -3,7 +3,7 @@
 
 use super::cuts::{Cut, Cuts};
 use super::key::spread;
-use super::spot::{Spot, spot};
+use super::spot::{ALIKE, ALIKE_BESIDE_SHOES, Spot, spot};
 use crate::error::{Error, Result};
 use crate::report::types::ViewKind;
 use crate::seen::{Ball, Keypoint, Seen, Shift};
@@ -152,7 +152,8 @@ fn look(cuts: &Cuts, seen: &Seen, swing: &SwingRead) -> std::result::Result<Opti
         Ok(middle_of(&pieces)?)
     };
     let (lying, gone) = (median_of(&before)?, median_of(&after)?);
-    let Some(spot) = spot(&lying, &gone, &zone, front, wide)? else { return Ok(None) };
+    let alike = if swing.view.kind == ViewKind::DownTheLine { ALIKE_BESIDE_SHOES } else { ALIKE };
+    let Some(spot) = spot(&lying, &gone, &zone, front, wide, alike)? else { return Ok(None) };
     let place = ground.back(spot.centre);
     // there or gone, picture by picture
     let watch = Watch { patch: Patch::new(&lying, &gone, &spot), ground };

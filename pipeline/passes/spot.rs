@@ -16,8 +16,10 @@ const GAP: f64 = 0.5;
 /// Width against height (of a ball half in shade the lit half is seen), and area against the ellipse's.
 const LONGEST: f64 = 2.0;
 const FULLEST: f64 = 0.75;
-/// How much of the surroundings may be unlike the ground on which a ball lies, or like the ball itself: another beside it.
-const ALIKE: f64 = 0.3;
+/// How much of a spot's surroundings counts against it, from what is most like it on: a third where all that moves otherwise lies behind
+/// the search (the rest may be the edge of a mat or a shadow), half where shoes move beside it.
+pub const ALIKE: f64 = 0.3;
+pub const ALIKE_BESIDE_SHOES: f64 = 0.5;
 /// What was there stands out from its surroundings this much more than what is left.
 const STANDS_OUT: [f64; 2] = [1.5, 5.0];
 
@@ -80,8 +82,9 @@ fn response(apart: &Mat, radius: f64) -> opencv::Result<Mat> {
     Ok(out)
 }
 
-/// The clearest round spot of about a ball's size that is in one picture and not in the other.
-pub fn spot(lying: &Mat, gone: &Mat, zone: &Mat, front: i32, wide: f64) -> opencv::Result<Option<Spot>> {
+/// The clearest round spot of about a ball's size that is in one picture and not in the other. `alike`: [`ALIKE`] or
+/// [`ALIKE_BESIDE_SHOES`].
+pub fn spot(lying: &Mat, gone: &Mat, zone: &Mat, front: i32, wide: f64, alike: f64) -> opencv::Result<Option<Spot>> {
     let apart = difference(lying, gone)?;
     let mut best: Option<(f64, Spot)> = None;
     for size in SIZES {
@@ -100,7 +103,7 @@ pub fn spot(lying: &Mat, gone: &Mat, zone: &Mat, front: i32, wide: f64) -> openc
                 break;
             }
             // what reaches out from behind the toes is no ball
-            let found = round_spot(&apart, lying, gone, at, wide)?;
+            let found = round_spot(&apart, lying, gone, at, wide, alike)?;
             if let Some(found) = found.filter(|s| s.centre[1] >= f64::from(front)) {
                 best = Some((value, found));
                 break;
@@ -112,7 +115,7 @@ pub fn spot(lying: &Mat, gone: &Mat, zone: &Mat, front: i32, wide: f64) -> openc
 }
 
 /// The spot at a place, where it is round, of a ball's size, whole, and something that was there rather than something that came.
-fn round_spot(apart: &Mat, lying: &Mat, gone: &Mat, at: Point, wide: f64) -> opencv::Result<Option<Spot>> {
+fn round_spot(apart: &Mat, lying: &Mat, gone: &Mat, at: Point, wide: f64, alike: f64) -> opencv::Result<Option<Spot>> {
     let reach = (3.0 * wide) as i32;
     let (x0, y0) = ((at.x - reach).max(0), (at.y - reach).max(0));
     let (x1, y1) = ((at.x + reach + 1).min(apart.cols()), (at.y + reach + 1).min(apart.rows()));
@@ -137,7 +140,7 @@ fn round_spot(apart: &Mat, lying: &Mat, gone: &Mat, at: Point, wide: f64) -> ope
     imgproc::morphology_ex_def(&mask, &mut closed, imgproc::MORPH_CLOSE, &kernel)?;
     for shape in [&mask, &closed] {
         if let Some(found) = whole_piece(shape, apart, [x0, y0], at, wide)? {
-            let (was, is) = (stands_out(lying, &found)?, stands_out(gone, &found)?);
+            let (was, is) = (stands_out(lying, &found, alike)?, stands_out(gone, &found, alike)?);
             if was > STANDS_OUT[0] * is + STANDS_OUT[1] {
                 return Ok(Some(found));
             }
@@ -180,9 +183,8 @@ fn whole_piece(mask: &Mat, apart: &Mat, corner: [i32; 2], at: Point, wide: f64) 
     Ok((whole && fits).then(|| Spot { centre: [sum[0] / weight, sum[1] / weight], width }))
 }
 
-/// How far a spot's middle is from what about it is most like it, grey levels: from the nearest third of its surroundings, for the edge
-/// of a mat or a shadow may run through them.
-fn stands_out(picture: &Mat, spot: &Spot) -> opencv::Result<f64> {
+/// How far a spot's middle is from what about it is most like it, grey levels; `alike`: how much of its surroundings that is.
+fn stands_out(picture: &Mat, spot: &Spot, alike: f64) -> opencv::Result<f64> {
     let reach = (1.7 * spot.width).ceil() as i32;
     let (x, y) = (spot.centre[0].round() as i32, spot.centre[1].round() as i32);
     let (mut inner, mut outer) = (Vec::new(), Vec::new());
@@ -202,7 +204,7 @@ fn stands_out(picture: &Mat, spot: &Spot) -> opencv::Result<f64> {
     }
     let own = [0, 1, 2].map(|plane| median(&inner.iter().map(|c: &[f64; 3]| c[plane]).collect::<Vec<_>>()));
     let apart: Vec<f64> = outer.iter().map(|c: &[f64; 3]| (0..3).map(|p| (c[p] - own[p]).abs()).fold(0.0, f64::max)).collect();
-    Ok(quantile(&apart, ALIKE))
+    Ok(quantile(&apart, alike))
 }
 
 #[cfg(test)]
@@ -230,7 +232,7 @@ pub(super) mod tests {
 
     fn found_from(front: i32, before: &[(i32, i32, i32, f64)], after: &[(i32, i32, i32, f64)]) -> Option<Spot> {
         let zone = Mat::new_rows_cols_with_default(160, 200, CV_8UC1, Scalar::all(255.0)).unwrap();
-        spot(&ground_with(before, 1), &ground_with(after, 2), &zone, front, 12.0).unwrap()
+        spot(&ground_with(before, 1), &ground_with(after, 2), &zone, front, 12.0, ALIKE).unwrap()
     }
 
     #[test]
@@ -273,8 +275,8 @@ pub(super) mod tests {
         };
         let zone = Mat::new_rows_cols_with_default(160, 200, CV_8UC1, Scalar::all(255.0)).unwrap();
         let (with, without) = (on_strip(&[(70, 90, 7, 175.0)], 1), on_strip(&[], 2));
-        let found = spot(&with, &without, &zone, 0, 12.0).unwrap().expect("the ball");
+        let found = spot(&with, &without, &zone, 0, 12.0, ALIKE).unwrap().expect("the ball");
         assert!((found.centre[0] - 70.0).abs() < 1.0 && (found.centre[1] - 90.0).abs() < 1.0, "{:?}", found.centre);
-        assert!(spot(&without, &with, &zone, 0, 12.0).unwrap().is_none());
+        assert!(spot(&without, &with, &zone, 0, 12.0, ALIKE).unwrap().is_none());
     }
 }
