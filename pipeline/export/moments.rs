@@ -18,8 +18,8 @@ pub fn name(time: f64) -> String {
     format!("{time:.4}s.png")
 }
 
-/// Writes the moments' pictures into `folder`, losslessly, each of the frame that a player shows at its time: the last that began. Their names,
-/// in the order of time. Error: the clip is not the one that was marked, or cannot be decoded there.
+/// Writes the moments' pictures into `folder`, losslessly, each of the frame that a player shows at its time: the last that
+/// began. Their names, in the order of time. Error: the clip is not the one that was marked, or cannot be decoded there.
 pub fn draw(clip: &Path, folder: &Path, wanted: &Moments) -> Result<Vec<String>> {
     let mut probe = probe(clip, &wanted.settings)?.map_err(|reason| Error::Video(reason.text))?;
     probe.turn = probe.turn.then_quarters(wanted.turned_by_sight / 90);

@@ -30,7 +30,7 @@ const FACE_ON: [f64; 3] = [0.75, 0.05, 0.95];
 const BEFORE_THE_TOES: f64 = 0.02;
 /// Down the line: from the toes outward, and up or down the picture.
 const DOWN_THE_LINE: [f64; 3] = [0.25, 1.7, 0.35];
-/// About a shoe's key points nothing is looked for, leg lengths.
+/// About a shoe's key points nothing is looked for down the line, leg lengths.
 const SHOE: f64 = 0.11;
 /// A ball's picture narrower than this many pixels of the cut is none.
 const FEWEST_PIXELS: f64 = 4.0;
@@ -215,21 +215,22 @@ fn ground(swing: &SwingRead, before: &[usize], after: &[usize], shrink: f64, siz
     let ground = Ground { x0: left, y0: up, cols, rows, shrink, size };
     let mut zone = Mat::new_rows_cols_with_default(rows, cols, CV_8UC1, Scalar::all(255.0))?;
     let mut front = 0;
-    if swing.view.kind != ViewKind::DownTheLine {
+    if swing.view.kind == ViewKind::DownTheLine {
+        // the shoes move beside the ball
+        for &i in before.iter().chain(after) {
+            for key in [LeftAnkle, RightAnkle, LeftHeel, RightHeel, LeftFootIndex, RightFootIndex] {
+                let p = ground.place(track.at(i, key));
+                let place = Point::new(p[0] as i32, p[1] as i32);
+                imgproc::circle(&mut zone, place, (SHOE * leg * shrink) as i32, Scalar::default(), imgproc::FILLED, imgproc::LINE_8, 0)?;
+            }
+        }
+    } else {
+        // they stay behind it; about their key points nothing is left out, for at the top one of them may lie on the ball
         let each = |key: Keypoint| median(&feet.iter().map(|&i| track.at(i, key)[1]).collect::<Vec<_>>());
         let shoes = [LeftFootIndex, RightFootIndex, LeftHeel, RightHeel].map(each).into_iter().fold(f64::NEG_INFINITY, f64::max);
         front = ground.place([0.0, shoes + BEFORE_THE_TOES * leg])[1].clamp(0.0, f64::from(rows)) as i32;
         let rect = core::Rect::new(0, 0, cols, front);
         imgproc::rectangle(&mut zone, rect, Scalar::default(), imgproc::FILLED, imgproc::LINE_8, 0)?;
-    }
-    // down the line the shoes are beside the ball, not behind it
-    let pictures = if swing.view.kind == ViewKind::DownTheLine { before.iter().chain(after) } else { [].iter().chain(&[]) };
-    for &i in pictures {
-        for key in [LeftAnkle, RightAnkle, LeftHeel, RightHeel, LeftFootIndex, RightFootIndex] {
-            let p = ground.place(track.at(i, key));
-            let place = Point::new(p[0] as i32, p[1] as i32);
-            imgproc::circle(&mut zone, place, (SHOE * leg * shrink) as i32, Scalar::default(), imgproc::FILLED, imgproc::LINE_8, 0)?;
-        }
     }
     Ok(Some((ground, zone, front)))
 }

@@ -23,8 +23,8 @@ const ONSET_SD: f64 = 0.004;
 const SAME_STRIKE: f64 = 0.05;
 
 /// The click that belongs to a swing whose impact is seen at `impact`; `others`: those of all swings of the clip. `None` where none is
-/// near, where two are alike, or where chance would put one there. `slowed`: how many times the
-/// pictures are.
+/// near, where two are alike, or where chance would put one there. `slowed`: how many times slower
+/// than life the pictures play.
 fn strike(sound: &Sound, impact: f64, others: &[f64], duration_s: f64, slowed: f64) -> Option<Click> {
     let reach = NEAR.map(|n| n * slowed);
     let near = |c: &&Click, t: f64| (-reach[0]..=reach[1]).contains(&(c.time - t));

@@ -43,7 +43,7 @@ pub struct SwingRead {
     pub ball: Option<Ball>,
     /// Clip time ÷ real time used for smoothing and speeds.
     pub slowness: f64,
-    /// What tells `slowness`, where nobody gave it.
+    /// What tells `slowness`.
     pub slowness_from: SlownessFrom,
 }
 
