@@ -7,7 +7,7 @@ use super::skipped;
 use super::summary::{Line, NIGHT, Summary};
 use crate::error::{Error, Result};
 use crate::history::elsewhere::Far;
-use crate::history::store::Held;
+use crate::history::erased::Held;
 use crate::history::{Owners, Results, Store};
 use crate::intake::admit::placeholder_sha256;
 use crate::intake::names::{folded, same, slug, slug_as_spelled};

@@ -3,7 +3,7 @@
 use super::forget::Whom;
 use crate::error::{Error, Result};
 use crate::history::Store;
-use crate::history::store::Held;
+use crate::history::erased::Held;
 use crate::intake::names::{composed, folded};
 use crate::place::{OutFolder, ours};
 use std::collections::BTreeSet;

@@ -5,6 +5,7 @@ pub mod at_limits;
 #[cfg(feature = "queue")]
 pub mod connect;
 pub mod elsewhere;
+pub mod erased;
 pub mod golfers;
 #[cfg(feature = "queue")]
 mod login;

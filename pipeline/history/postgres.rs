@@ -3,10 +3,11 @@
 //! sees all and names the coach.
 
 use super::connect::{configure, connect};
+use super::erased::{Held, called, digest};
 use super::marked::{self, Marked};
 use super::results::{Results, given_up};
 use super::rows::{Row, parsed};
-use super::store::{Attempt, FailedAttempt, Held, Lease, Stored, called, digest, now};
+use super::store::{Attempt, FailedAttempt, Lease, Stored, now};
 use super::verdicts::{COLUMNS, Given, code, given, in_order};
 use crate::error::{Error, Result};
 use crate::report::Report;

@@ -1,9 +1,10 @@
 //! What any store of results can do: SQLite in the out folder ([`Store`]), PostgreSQL for many machines. One test-suite
 //! (`tests/fleet/stores.rs`) holds for both.
 
+use super::erased::Held;
 use super::marked::Marked;
 use super::rows::Row;
-use super::store::{Attempt, FailedAttempt, Held, Lease, Store, Stored};
+use super::store::{Attempt, FailedAttempt, Lease, Store, Stored};
 use super::verdicts::Given;
 use crate::error::Result;
 use crate::report::Report;

@@ -2,8 +2,8 @@
 
 use crate::batch::{forget, in_force};
 use crate::error::{Error, Result};
+use crate::history::erased::Held;
 use crate::history::postgres::Postgres;
-use crate::history::store::Held;
 use crate::history::{Results, Row, Store, elsewhere};
 use crate::judge::Identity;
 use crate::place::{self, OutFolder};

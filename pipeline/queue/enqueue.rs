@@ -6,7 +6,7 @@ use super::media::Media;
 use super::stores::StoreAt;
 use crate::batch::schedule::fair_order;
 use crate::error::{Error, Result};
-use crate::history::store::Held;
+use crate::history::erased::Held;
 use crate::history::{Owners, Results};
 use crate::intake::admit::placeholder_sha256;
 use crate::intake::{Brief, Roster, Upload};
