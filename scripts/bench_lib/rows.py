@@ -11,6 +11,7 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent.parent
 PROGRAM = ROOT / "target" / "release" / "dawnsheet"
 BARE_SECONDS = 10
+DECODING = "decoding alone, 2 processes"
 # seconds by work, within the stages
 IN = "in "
 MEASURING = "landmark models, measuring"
@@ -116,9 +117,20 @@ def bare(model, clips):
     return got | {"frames_per_second": sum(int(x.split()[0]) / float(x.split()[1]) for x in got["outputs"])}
 
 
+def decoding(clips):
+    """Every picture decoded by FFmpeg and dropped, one thread in each of two processes: what nobody who reads the clips whole can be faster than."""
+    each = 'for clip; do ffmpeg -v error -threads 1 -i "$clip" -map 0:v:0 -fps_mode passthrough -f null - || exit 1; done'
+    got = measured([["sh", "-c", each, "sh", *part] for part in shared_out(clips, 2)])
+    if any(got["codes"]):
+        raise SystemExit("bench: ffmpeg failed")
+    return got
+
+
 def rows(groups, every_pair):
     """Row name -> function of (clips, inbox); `every_pair`: also the rows that are of interest for one set only."""
     all_rows = {}
+    if "decoding" in groups:
+        all_rows[DECODING] = lambda clips, _: decoding(clips)
     if "ours" in groups:
         for model in ("accurate", "fast", "exhaustive"):
             all_rows[f"ours {model}"] = lambda clips, inbox, m=model: ours(clips, inbox, m)
