@@ -1,4 +1,5 @@
-//! The order of the folders: what a file imports lies on a floor below its own, as `pipeline/lib.rs` lists them.
+//! The order of the folders: what a file imports lies on a floor below its own, as `pipeline/lib.rs` lists them. And what the README
+//! says of this version.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -82,4 +83,16 @@ fn an_upward_import_and_an_unknown_folder_are_told_with_their_line() {
     assert_eq!(told("seen", "use crate::{error::Error, sheet};"), ["f.rs:1: seen imports sheet, which does not lie below it"]);
     assert_eq!(told("seen", "let x = crate::attic::of();"), ["f.rs:1: pipeline/lib.rs gives 'attic' no floor"]);
     assert_eq!(told("attic", ""), ["f.rs: pipeline/lib.rs gives 'attic' no floor"]);
+}
+
+#[test]
+fn the_readme_installs_the_package_of_this_version() {
+    let readme = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("README.md")).unwrap();
+    // as `scripts/package` names what it makes
+    for made in [
+        concat!("dawnsheet_", env!("CARGO_PKG_VERSION"), "_debian12_amd64.deb"),
+        concat!("dawnsheet-", env!("CARGO_PKG_VERSION"), "-debian12-x86_64.tar.gz"),
+    ] {
+        assert!(readme.contains(made), "README.md does not name {made}");
+    }
 }
