@@ -67,7 +67,7 @@ fn trend_table(found: &[Series]) -> String {
         let (first, now) = (t.first.unwrap_or_default(), t.last.unwrap_or(t.newest().value));
         let then = if t.first.is_some() { format!("{first:>6.d$} to ") } else { " ".repeat(10) };
         let line = trend::sparkline(t.days.iter().map(|d| d.value));
-        text.push_str(&format!("  {:<22} {:<17} {then}{now:>6.d$} {:<10} {line}\n", t.metric.words, t.word.words(), t.unit));
+        text.push_str(&format!("  {:<22} {:<17} {then}{now:>6.d$} {:<10} {line}\n", t.metric.words, t.words(), t.unit));
         text.push_str(&format!("    {}\n", t.reason));
     }
     if found.is_empty() {

@@ -398,7 +398,7 @@ fn judge(t: &Trend) -> (Word, String) {
     }
     let why = match (ordered, beyond) {
         (true, false) => format!("the change of {moved} is within {alone}"),
-        (false, true) => format!("{moved} from the first days to the last, but up and down between ({p})"),
+        (false, true) => format!("{moved} from the first days to the last, beyond {alone}, but not clearly in order ({p})"),
         _ => format!("{moved}, within {alone}, and no order in it ({p})"),
     };
     (Word::Steady, format!("{n} days: {why}."))
@@ -422,6 +422,17 @@ impl Trend {
         let both = all.iter().any(|t| t.owner == self.owner && t.lead != self.lead);
         let side = self.lead.filter(|_| both).map_or_else(String::new, |s| format!(", {} side in front", s.words()));
         format!("{}, {}{side}", view_words(self.view), self.club.words())
+    }
+
+    /// It moved by more than error and a day's form can make, but not so clearly in order that chance is ruled out: nobody who
+    /// sees its chart would call it steady.
+    pub fn is_open(&self) -> bool {
+        self.word == Word::Steady && self.change.is_some_and(|c| c.abs() > self.error_of_change)
+    }
+
+    /// The word as a coach reads it.
+    pub fn words(&self) -> &'static str {
+        if self.is_open() { "not sure yet" } else { self.word.words() }
     }
 
     /// The newest clip's value.

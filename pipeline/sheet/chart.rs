@@ -110,11 +110,12 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
     let centre = (TOP + BOTTOM) / 2.0;
     Chart {
         words: words::sentence(trend.metric.words),
-        word: trend.word.words(),
+        word: trend.words(),
         sign: match trend.word {
             Word::Improving => "better",
             Word::Worsening => "worse",
             Word::Changing => "moving",
+            Word::Steady if trend.is_open() => "early",
             Word::Steady => "steady",
             Word::TooEarly => "early",
         },
@@ -131,7 +132,7 @@ pub fn chart(trend: &Trend, newest: Option<&Report>) -> Chart {
             words::day(&trend.newest().captured),
             words::number(trend.points[0].value, d),
             words::number(trend.newest().value, d),
-            trend.word.words()
+            trend.words()
         ),
         spots,
         levels: round_levels(low, high)

@@ -153,6 +153,10 @@ fn headline(clips: usize, trends: &[&Trend]) -> String {
             parts.push(format!("{}: {}", words::sentence(word.words()), which.join(", ")));
         }
     }
+    let open: Vec<&str> = trends.iter().filter(|t| t.is_open()).map(|t| t.metric.words).collect();
+    if !open.is_empty() {
+        parts.push(format!("Not sure yet: {}", open.join(", ")));
+    }
     let steady = named(Word::Steady).len();
     if parts.is_empty() && steady > 0 {
         parts.push("Steady: nothing changes both beyond its error and in order".into());

@@ -150,7 +150,9 @@ pub fn why(t: &Trend) -> String {
             let than = if none { String::new() } else { format!(", {} than {form}", if beyond { "more" } else { "less" }) };
             format!("{}; a trend takes {ENOUGH}. So far {moved}{than}.", words::count(n, "day", "days"))
         }
-        Word::Steady if beyond => format!("{n} days: {moved} than in the first days, but up and down between."),
+        Word::Steady if beyond => {
+            format!("{n} days: {moved} than in the first days, beyond {form}, but not so clearly in order that chance is ruled out.")
+        }
         Word::Steady if none => format!("{n} days: no change."),
         Word::Steady => format!("{n} days: {moved} than in the first days, within {form}."),
         _ => format!("{n} days: {moved} than in the first days, in order and beyond {form}."),

@@ -55,6 +55,22 @@ fn the_student_page_tells_a_trend_from_noise() {
     assert_eq!(page.matches("</svg>steady</span>").count(), 4, "pelvis, elbow, head, tempo");
 }
 
+#[test]
+fn a_fall_that_is_not_sure_yet_is_not_called_steady() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    for (i, hip) in [9.0, 11.0, 8.0, 5.0, 3.0, 4.0].into_iter().enumerate() {
+        let day = format!("2026-0{}-10", i + 1);
+        Builder::new(i as u64 + 1, "Ada", &day).value("trail_hip_travel_cm", hip, 1.5).record(&mut store);
+    }
+    index(&out, &store, None);
+    let page = std::fs::read_to_string(folder.path().join(format!("sheet/student/{}.html", slug(Some("Ada"))))).unwrap();
+    assert!(page.contains("6 clips. Not sure yet: trail hip slide."), "{}", words_of(&page));
+    let chart = words_of(between(&page, "<figure class=\"chart\">", "<details"));
+    assert!(chart.contains("not sure yet") && chart.contains("not so clearly in order that chance is ruled out"), "{chart}");
+    assert!(!chart.contains("steady"), "{chart}");
+}
+
 /// Every text of a page that stands outside a tag, blanks as one.
 fn words_of(page: &str) -> String {
     let bare: String = page.split('<').map(|p| p.split_once('>').map_or(p, |(_, text)| text)).collect::<Vec<_>>().join(" ");

@@ -39,6 +39,15 @@ fn a_trend_takes_six_days_an_order_and_a_change_beyond_the_error() {
 }
 
 #[test]
+fn what_moved_beyond_its_error_is_never_told_as_steady() {
+    let told = |values: &[f64]| of(&clips(values, 1.0), "head_lateral_max_back_cm").words();
+    assert_eq!(told(&[9.0, 11.0, 8.0, 5.0, 3.0, 4.0]), "not sure yet", "it falls, but chance could order six days so");
+    assert_eq!(told(&[5.2, 5.0, 4.8, 4.6, 4.4, 4.2]), "steady", "within the error");
+    assert_eq!(told(&[11.0, 9.0, 7.0, 5.0, 3.0, 1.0]), "improving");
+    assert_eq!(told(&[9.0, 5.0, 1.0]), "too early to tell");
+}
+
+#[test]
 fn the_least_change_comes_from_the_intervals_and_what_is_natural() {
     let t = of(&clips(&[9.0, 7.0, 5.0, 3.0, 1.0], 1.96), "head_lateral_max_back_cm");
     // 1 of measuring, 1 from swing to swing, 1 from day to day: 1.96·√2·√3
