@@ -1,7 +1,9 @@
 //! One video track of a file, decoded picture by picture with FFmpeg's libraries.
 
+use super::hdr::ToUsual;
 use super::probe::FORMATS;
 use ffmpeg_next::codec::{context, threading};
+use ffmpeg_next::color::{Space, TransferCharacteristic};
 use ffmpeg_next::format::context::Input;
 use ffmpeg_next::software::scaling;
 use ffmpeg_next::util::format::Pixel;
@@ -18,6 +20,8 @@ pub struct Decoder {
     decoder: decoder::Video,
     /// Colours of the pictures to BGR; made when first needed, and anew when pictures change their kind.
     colours: Option<scaling::Context>,
+    /// How their range becomes the usual one, with what they say of it; made when first needed, and anew when they say otherwise.
+    range: Option<(TransferCharacteristic, Space, Option<ToUsual>)>,
     picture: frame::Video,
     bgr: frame::Video,
     /// All packets are read.
@@ -56,6 +60,7 @@ impl Decoder {
             stream: track,
             time_base,
             colours: None,
+            range: None,
             picture: frame::Video::empty(),
             bgr: frame::Video::empty(),
             drained: false,
@@ -110,8 +115,8 @@ impl Decoder {
         (self.picture.width(), self.picture.height())
     }
 
-    /// Puts the picture last decoded into `picture`, BGR, `width` × `height` (not turned); `None` where its colours cannot be
-    /// converted.
+    /// Puts the picture last decoded into `picture`, BGR of the usual range, `width` × `height` (not turned); `None` where its
+    /// colours cannot be converted.
     pub fn retrieve(&mut self, picture: &mut Mat, (width, height): (u32, u32)) -> Option<()> {
         let coded = (self.picture.format(), self.picture.width(), self.picture.height());
         let same = |c: &scaling::Context| (c.input().format, c.input().width, c.input().height) == coded;
@@ -126,6 +131,14 @@ impl Decoder {
         let bytes = Mat::from_slice(self.bgr.data(0)).ok()?;
         let padded = bytes.reshape(1, rows).ok()?;
         let cut = Mat::roi(&padded, Rect::new(0, 0, 3 * columns, rows)).ok()?;
-        cut.reshape_def(3).ok()?.copy_to(picture).ok()
+        cut.reshape_def(3).ok()?.copy_to(picture).ok()?;
+        let (transfer, space) = (self.picture.color_transfer_characteristic(), self.picture.color_space());
+        if !self.range.as_ref().is_some_and(|(t, s, _)| (*t, *s) == (transfer, space)) {
+            self.range = Some((transfer, space, ToUsual::of(transfer, space)));
+        }
+        match &self.range {
+            Some((_, _, Some(to_usual))) => to_usual.apply(picture).ok(),
+            _ => Some(()),
+        }
     }
 }

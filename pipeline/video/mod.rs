@@ -3,6 +3,7 @@
 pub mod camera;
 pub mod decode;
 mod decoder;
+mod hdr;
 pub mod probe;
 pub mod sound;
 pub mod upright;
