@@ -30,16 +30,21 @@ fn a_change_against_the_last_clip_is_weighed_against_its_error() {
     assert!(question.contains(">Bo</a>") && !question.contains(">Cy</a>"), "{question}");
 }
 
-#[test]
-fn the_student_page_tells_a_trend_from_noise() {
+/// A student's page after six days a month apart on which the trail hip slid so far, centimetres.
+fn page_after_six_days(hips: [f64; 6]) -> String {
     let folder = tempfile::tempdir().unwrap();
     let (out, mut store) = out_folder(folder.path());
-    for (i, hip) in [9.0, 8.0, 7.0, 5.5, 4.0, 3.0].into_iter().enumerate() {
+    for (i, hip) in hips.into_iter().enumerate() {
         let day = format!("2026-0{}-10", i + 1);
         Builder::new(i as u64 + 1, "Ada", &day).value("trail_hip_travel_cm", hip, 1.5).record(&mut store);
     }
     index(&out, &store, None);
-    let page = std::fs::read_to_string(folder.path().join(format!("sheet/student/{}.html", slug(Some("Ada"))))).unwrap();
+    std::fs::read_to_string(folder.path().join(format!("sheet/student/{}.html", slug(Some("Ada"))))).unwrap()
+}
+
+#[test]
+fn the_student_page_tells_a_trend_from_noise() {
+    let page = page_after_six_days([9.0, 8.0, 7.0, 5.5, 4.0, 3.0]);
     let first = between(&page, "<figure class=\"chart\">", "</figure>");
     assert!(first.contains("improving") && first.contains("6 days: 4.0 cm less than in the first days, in order and beyond"), "{first}");
     // how it was found stands behind a fold, and nowhere else
@@ -57,14 +62,7 @@ fn the_student_page_tells_a_trend_from_noise() {
 
 #[test]
 fn a_fall_that_is_not_sure_yet_is_not_called_steady() {
-    let folder = tempfile::tempdir().unwrap();
-    let (out, mut store) = out_folder(folder.path());
-    for (i, hip) in [9.0, 11.0, 8.0, 5.0, 3.0, 4.0].into_iter().enumerate() {
-        let day = format!("2026-0{}-10", i + 1);
-        Builder::new(i as u64 + 1, "Ada", &day).value("trail_hip_travel_cm", hip, 1.5).record(&mut store);
-    }
-    index(&out, &store, None);
-    let page = std::fs::read_to_string(folder.path().join(format!("sheet/student/{}.html", slug(Some("Ada"))))).unwrap();
+    let page = page_after_six_days([9.0, 11.0, 8.0, 5.0, 3.0, 4.0]);
     assert!(page.contains("6 clips. Not sure yet: trail hip slide."), "{}", words_of(&page));
     let chart = words_of(between(&page, "<figure class=\"chart\">", "<details"));
     assert!(chart.contains("not sure yet") && chart.contains("not so clearly in order that chance is ruled out"), "{chart}");

@@ -6,6 +6,7 @@ mod support;
 mod fixture_night;
 mod geometry;
 mod golfers;
+mod high_range;
 mod judging;
 mod kept_looks;
 mod pose_reference;
