@@ -129,6 +129,15 @@ pub struct Summary {
 pub const ONE_NIGHT: i64 = 20 * 3600;
 
 impl Summary {
+    /// What to do about uploads that lie in no student's folder, where some do.
+    pub fn of_nobody(&self) -> Option<String> {
+        let n = self.lines.iter().filter(|l| l.student.is_none() && l.clip.is_some()).count();
+        let (lie, get) = if n == 1 { ("upload lies", "gets") } else { ("uploads lie", "get") };
+        (n > 0).then(|| {
+            format!("{n} {lie} in no student's folder and {get} no history: a folder of the student's name in the inbox gives one")
+        })
+    }
+
     /// The account as it is kept for the sheet: a later run of the same night adds to the earlier ones, a run that found nothing new
     /// leaves the last night's sheet as it is, and of uploads that were skipped on purpose the number stays.
     pub fn kept(&self, before: Option<&Summary>, now: jiff::Timestamp) -> Summary {
@@ -208,7 +217,12 @@ impl Summary {
             text.push_str("what was changed just now is left to rest: run again in a moment\n");
         }
         if self.other_files > 0 {
-            text.push_str(&format!("{} other files in the inbox were left alone\n", self.other_files));
+            let were = if self.other_files == 1 { "file in the inbox was" } else { "files in the inbox were" };
+            text.push_str(&format!("{} other {were} left alone\n", self.other_files));
+        }
+        if let Some(why) = self.of_nobody() {
+            text.push_str(&why);
+            text.push('\n');
         }
         for d in &self.disagreements {
             text.push_str(&format!("{}\n", printable(d)));

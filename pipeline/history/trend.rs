@@ -10,6 +10,7 @@ use super::statistics::{
 use crate::history::store::Stored;
 use crate::intake::brief::has_long_club;
 use crate::intake::date;
+use crate::intake::names::UNASSIGNED;
 use crate::report::Report;
 use crate::report::types::{CapturedSource, Clip, Measured, Side, ViewKind};
 use crate::track::signal::median;
@@ -217,10 +218,10 @@ struct Dated<'a> {
 type Alike = (ViewKind, ClubClass, Option<Side>);
 
 /// All trends, by student, view, club class and metric (as tracked). Clips of which nobody knows when they were filmed are
-/// left out.
+/// left out, and clips of nobody in particular: they may be of many golfers.
 pub fn trends<'a>(stored: impl IntoIterator<Item = &'a Stored>) -> Vec<Trend> {
     let mut by_owner: BTreeMap<&str, Vec<&Report>> = BTreeMap::new();
-    for s in stored {
+    for s in stored.into_iter().filter(|s| s.owner != UNASSIGNED) {
         by_owner.entry(&s.owner).or_default().push(&s.report);
     }
     by_owner.into_iter().flat_map(|(owner, reports)| of_student(owner, &reports)).collect()

@@ -218,6 +218,13 @@ pub fn gather(out: &OutFolder, store: &Store, night: Option<&Summary>, since: Op
             found.push((stored, None));
         }
     }
+    // what lay in no student's folder and was put into one is the student's now
+    let of_students: BTreeSet<String> =
+        found.iter().filter(|(s, _)| s.owner != UNASSIGNED).map(|(s, _)| s.report.clip.id.clone()).collect();
+    found.retain(|(s, _)| {
+        let (owner, id) = (&s.owner, &s.report.clip.id);
+        owner != UNASSIGNED || lines.contains_key(&(owner.clone(), id.as_str())) || !of_students.contains(id)
+    });
     let pasts: Vec<Past> = {
         let all: Vec<&Stored> = found.iter().map(|(s, _)| s).collect();
         since::pasts(&all)

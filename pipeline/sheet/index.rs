@@ -11,6 +11,7 @@ use crate::batch::summary::{Place, Summary, why_not};
 use crate::history::golfers::Question;
 use crate::history::trend::{ClubClass, TRACKED, value};
 use crate::history::verdicts::decided;
+use crate::intake::names::UNASSIGNED;
 use crate::place::OutFolder;
 use crate::report::types::{FaultName, Root, Verdict};
 use crate::report::{ReasonCode, printable};
@@ -337,6 +338,7 @@ fn notices(night: &Summary) -> Vec<String> {
     if night.interrupted {
         all.push("The run was interrupted; start it again and it goes on where it stopped.".into());
     }
+    all.extend(night.of_nobody().map(|why| words::sentence(&why) + "."));
     all.extend(night.disagreements.iter().map(|d| words::sentence(&printable(d)) + "."));
     if night.other_files > 0 {
         all.push(format!("{} in the inbox left alone: not clips.", words::count(night.other_files, "other file", "other files")));
@@ -345,10 +347,11 @@ fn notices(night: &Summary) -> Vec<String> {
     all
 }
 
-/// Of how many students no stature is known, where that is so: every centimetre of theirs is told by an assumed one.
+/// Of how many students no stature is known, where that is so: every centimetre of theirs is told by an assumed one. Of clips without
+/// a student that is said by what to do about those.
 fn assumed_statures(current: &[&Entry]) -> Option<String> {
     let assumed = |e: &&&Entry| e.report().reasons.iter().any(|r| r.code == ReasonCode::StatureAssumed);
-    let students: BTreeSet<&str> = current.iter().filter(assumed).map(|e| e.stored.owner.as_str()).collect();
+    let students: BTreeSet<&str> = current.iter().filter(assumed).map(|e| e.stored.owner.as_str()).filter(|o| *o != UNASSIGNED).collect();
     (!students.is_empty()).then(|| {
         let who = words::count(students.len(), "student", "students");
         format!("No stature is known of {who}: their centimetres go by an assumed one. stature_cm in the roster settles it.")

@@ -28,6 +28,7 @@ use crate::error::{Error, Result};
 use crate::history::Store;
 use crate::history::association::{self, Association};
 use crate::history::trend::{Trend, trends};
+use crate::intake::names::UNASSIGNED;
 use crate::place::{self, OutFolder, Pen, ours};
 use crate::report::Report;
 use askama::Template;
@@ -62,7 +63,7 @@ impl Sheet {
         let gathered = gather(out, store, night.as_ref(), since)?;
         let trends = trends(gathered.entries.iter().map(|e| &e.stored));
         let mut of_each: BTreeMap<&str, Vec<&Report>> = BTreeMap::new();
-        for e in &gathered.entries {
+        for e in gathered.entries.iter().filter(|e| e.stored.owner != UNASSIGNED) {
             of_each.entry(&e.stored.owner).or_default().push(e.report());
         }
         let associations = of_each.into_iter().filter_map(|(owner, of)| Some((owner.to_string(), association::of_student(of)?))).collect();

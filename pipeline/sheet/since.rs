@@ -6,6 +6,7 @@ use crate::history::statistics::{normal_quantile, student_quantile, theil_sen};
 use crate::history::store::Stored;
 use crate::history::trend::{ClubClass, TRACKED, Tracked, filmed, standard_error, value};
 use crate::intake::date;
+use crate::intake::names::UNASSIGNED;
 use crate::report::Report;
 use crate::report::types::{Side, ViewKind};
 use std::collections::{BTreeMap, BTreeSet};
@@ -84,7 +85,7 @@ type Alike<'a> = (&'a str, ViewKind, ClubClass, Option<Side>);
 /// The past of each result. Of which nobody knows when it was filmed has none, and is none to others.
 pub fn pasts(all: &[&Stored]) -> Vec<Past> {
     let mut series: BTreeMap<Alike, Vec<(Option<jiff::Timestamp>, usize)>> = BTreeMap::new();
-    for (i, s) in all.iter().enumerate() {
+    for (i, s) in all.iter().enumerate().filter(|(_, s)| s.owner != UNASSIGNED) {
         if let Some(view) = &s.report.view {
             let when = filmed(&s.report).and_then(date::instant);
             let club = ClubClass::of(&s.report.clip);

@@ -9,6 +9,7 @@ use super::{letters, words};
 use crate::history::golfers::questions;
 use crate::history::trend::{Trend, Word, filmed};
 use crate::intake::date;
+use crate::intake::names::UNASSIGNED;
 use crate::report::printable;
 use crate::report::types::{Verdict, ViewKind};
 use askama::Template;
@@ -33,6 +34,8 @@ pub struct StudentPage {
     student: String,
     working_on: Option<String>,
     headline: String,
+    /// Clips of nobody in particular: no history, no note, no answer.
+    nobody: bool,
     /// How many clips enter no trend for want of a date, and what to do.
     undated: Option<String>,
     /// Whether all clips show one golfer, where that is asked.
@@ -53,6 +56,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], goes_with: Option<GoesWith>, 
     let mut by_age: Vec<&Entry> = entries.to_vec();
     by_age.sort_by(|a, b| newest_first(a.report(), b.report()));
     let newest = telling(&by_age);
+    let nobody = newest.stored.owner == UNASSIGNED;
     // they come ordered by what they are compared within
     let series = trends
         .chunk_by(|a, b| (a.view, a.club, a.lead) == (b.view, b.club, b.lead))
@@ -78,8 +82,9 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], goes_with: Option<GoesWith>, 
         working_on: super::parts::working_on(newest),
         said: of_entries(given, entries),
         student: words::student(newest.report().clip.student.as_deref()),
-        headline: headline(entries.len(), trends),
-        undated: undated(entries),
+        headline: if nobody { of_nobody(entries.len()) } else { headline(entries.len(), trends) },
+        nobody,
+        undated: undated(entries).filter(|_| !nobody),
         question: questions(entries.iter().map(|e| &e.stored)).pop().map(|q| printable(&q.text)),
         own: trends.iter().any(|t| t.points.iter().any(|p| p.by_hand)),
         series,
@@ -142,6 +147,15 @@ fn undated(entries: &[&Entry]) -> Option<String> {
             words::count(n, "clip", "clips")
         )
     })
+}
+
+/// Of clips without a student, why nothing more is told of them and what to do.
+fn of_nobody(clips: usize) -> String {
+    format!(
+        "{} in no student's folder. They may be of several golfers: nothing is compared, and nobody gets a history from them. Put each \
+         into a folder of the student's name in the inbox, or name the student in a sidecar.",
+        words::count(clips, "clip", "clips")
+    )
 }
 
 fn headline(clips: usize, trends: &[&Trend]) -> String {

@@ -76,6 +76,44 @@ fn words_of(page: &str) -> String {
 }
 
 #[test]
+fn clips_of_nobody_in_particular_are_never_told_as_one_golfer() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    for (i, hip) in [9.0, 8.0, 7.0, 5.5, 4.0, 3.0].into_iter().enumerate() {
+        let built = Builder::new(i as u64 + 1, "Ada", &format!("2026-0{}-10", i + 1)).sway(0.95, hip);
+        let of_nobody = built.change(|r| {
+            r.clip.student = None;
+            r.reasons.push(ReasonCode::StatureAssumed.reason());
+        });
+        of_nobody.record(&mut store);
+    }
+    let sheet = index(&out, &store, None);
+    let page = std::fs::read_to_string(folder.path().join("sheet/student/unassigned.html")).unwrap();
+    let said = words_of(&page);
+    assert!(said.contains("They may be of several golfers: nothing is compared"), "{said}");
+    for of_one_golfer in ["improving", "Too early to tell", "A draft to", "class=\"chart\"", "<textarea"] {
+        assert!(!page.contains(of_one_golfer), "{of_one_golfer}");
+    }
+    for of_one_golfer in ["nothing to compare with yet", "No stature is known", "note to the student", "within the error"] {
+        assert!(!sheet.contains(of_one_golfer), "{of_one_golfer}");
+    }
+    assert!(sheet.contains(">Clips without a student</a>"));
+}
+
+#[test]
+fn a_clip_that_found_its_student_asks_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    Builder::new(1, "Ada", DAY).sway(0.95, 7.1).change(|r| r.clip.student = None).record(&mut store);
+    let asks = |page: &str| page.matches("<article").count();
+    assert_eq!(asks(&index(&out, &store, None)), 1);
+    Builder::new(1, "Ada", DAY).sway(0.95, 7.1).record(&mut store);
+    let page = index(&out, &store, None);
+    assert_eq!(asks(&page), 1, "{}", words_of(&page));
+    assert!(page.contains(">Ada</a>"));
+}
+
+#[test]
 fn words_of_doubt_never_contradict_the_verdict() {
     use dawnsheet::report::types::Verdict;
     for (verdict, p) in [
