@@ -347,8 +347,8 @@ fn notices(night: &Summary) -> Vec<String> {
     all
 }
 
-/// Of how many students no stature is known, where that is so: every centimetre of theirs is told by an assumed one. Of clips without
-/// a student that is said by what to do about those.
+/// Of how many students no stature is known, where that is so: every centimetre of theirs is told by an assumed one. Clips
+/// without a student are told of apart.
 fn assumed_statures(current: &[&Entry]) -> Option<String> {
     let assumed = |e: &&&Entry| e.report().reasons.iter().any(|r| r.code == ReasonCode::StatureAssumed);
     let students: BTreeSet<&str> = current.iter().filter(assumed).map(|e| e.stored.owner.as_str()).filter(|o| *o != UNASSIGNED).collect();

@@ -90,7 +90,7 @@ pub fn page(entries: &[&Entry], trends: &[&Trend], goes_with: Option<GoesWith>, 
         series,
         goes_with,
         draft: letters::note(newest.report(), &newest.past.changes, trends, super::parts::asks_again(newest)),
-        pairs: pairs(&by_age),
+        pairs: if nobody { Vec::new() } else { pairs(&by_age) },
         clips,
     }
 }

@@ -3,8 +3,8 @@
 use crate::sheet::{DAY, between, index, tags};
 use crate::support::{Builder, out_folder};
 use dawnsheet::intake::names::slug;
-use dawnsheet::report::ReasonCode;
-use dawnsheet::report::types::FaultName;
+use dawnsheet::report::types::{FaultName, ViewKind};
+use dawnsheet::report::{ReasonCode, Report};
 
 #[test]
 fn a_change_against_the_last_clip_is_weighed_against_its_error() {
@@ -87,11 +87,13 @@ fn clips_of_nobody_in_particular_are_never_told_as_one_golfer() {
         });
         of_nobody.record(&mut store);
     }
+    let other_view = |r: &mut Report| (r.clip.student, r.view.as_mut().unwrap().kind) = (None, ViewKind::DownTheLine);
+    Builder::new(7, "Ada", "2026-06-10").change(other_view).record(&mut store);
     let sheet = index(&out, &store, None);
     let page = std::fs::read_to_string(folder.path().join("sheet/student/unassigned.html")).unwrap();
     let said = words_of(&page);
     assert!(said.contains("They may be of several golfers: nothing is compared"), "{said}");
-    for of_one_golfer in ["improving", "Too early to tell", "A draft to", "class=\"chart\"", "<textarea"] {
+    for of_one_golfer in ["improving", "Too early to tell", "A draft to", "From both sides", "class=\"chart\"", "<textarea"] {
         assert!(!page.contains(of_one_golfer), "{of_one_golfer}");
     }
     for of_one_golfer in ["nothing to compare with yet", "No stature is known", "note to the student", "within the error"] {
