@@ -7,6 +7,7 @@ use crate::batch::interrupt::Interrupt;
 use crate::batch::job::Workers;
 use crate::error::{Error, Result};
 use crate::history::Store;
+use crate::intake::names::UNASSIGNED;
 use crate::settings::Settings;
 use axum::Json;
 use axum::extract::{Path, State};
@@ -52,9 +53,9 @@ fn there(d: &Desk, owner: &str, done: String) -> Json<There> {
     Json(There { done, days: days.collect() })
 }
 
-/// Whether results are kept under this folder name.
+/// Whether results of a student are kept under this folder name; clips of nobody in particular have nobody to answer.
 fn known(d: &Desk, owner: &str) -> Result<bool> {
-    Ok(d.at_hand().fresh(&d.out)?.student(owner, true)?.is_some())
+    Ok(owner != UNASSIGNED && d.at_hand().fresh(&d.out)?.student(owner, true)?.is_some())
 }
 
 pub async fn list(State(desk): State<Arc<Desk>>, Path(owner): Path<String>) -> Response {

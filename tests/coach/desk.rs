@@ -86,6 +86,9 @@ fn an_answer_is_made_with_the_words_of_the_page_and_only_its_own_files_are_shown
         assert_eq!(desk.get(&path).code, 404, "{path}");
     }
     assert_eq!(desk.post("/answer", &serde_json::json!({ "owner": "nobody", "note": "" })).code, 404);
+    Builder::new(9, "Ada", "2026-04-12").change(|r| r.clip.student = None).record(&mut desk.store());
+    assert_eq!(desk.get("/sheet/student/unassigned.html").code, 200);
+    assert_eq!(desk.post("/answer", &serde_json::json!({ "owner": "unassigned", "note": "" })).code, 404, "clips without a student");
     assert_eq!(desk.post("/answer", &serde_json::json!({ "owner": owner, "note": "x".repeat(9000) })).code, 400);
 }
 

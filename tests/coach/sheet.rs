@@ -1,4 +1,4 @@
-//! The morning sheet from a synthetic store: order, escaping, accounting, links, letters.
+//! The morning sheet from a synthetic store: order, escaping, accounting, links.
 
 use crate::support::{Builder, out_folder};
 use dawnsheet::batch::summary::{Line, Place, Summary};
@@ -234,28 +234,6 @@ fn links_lead_to_files_and_the_same_bytes_have_a_page_for_each_student() {
     assert!(between(&sheet, "<div class=\"shots", "</figure>").contains("/hip_furthest.jpg"));
     let clip = std::fs::read_to_string(folder.path().join(format!("sheet/clip/{id}.html"))).unwrap();
     assert_eq!(clip.matches("<img").count(), 6);
-}
-
-#[test]
-fn a_message_to_film_again_is_ready_to_copy() {
-    let folder = tempfile::tempdir().unwrap();
-    let (out, mut store) = out_folder(folder.path());
-    Builder::new(1, "Ada", "2026-04-12").unmeasured(ReasonCode::FeetUnseen.reason(), ViewKind::FaceOn).record(&mut store);
-    Builder::new(2, "Bo", "2026-04-12")
-        .failed(ReasonCode::NoSwing)
-        .change(|r| r.reasons.push(ReasonCode::DarkOrBlurred.because("the lead arm after impact")))
-        .record(&mut store);
-    let page = index(&out, &store, None);
-    assert!(page.contains(
-        "Hello Ada, thank you for the clip of 12 Apr 2026. I cannot measure everything in it: the feet cannot be seen. Could you film it once more? Tilt the phone down or step back until both feet are in the picture. Clear the area first, and nobody in line."
-    ));
-    assert!(page.contains("Sway, chicken wing and head drift cannot be measured: the feet cannot be seen."));
-    let bo = between(&page, "Hello Bo,", "</p>");
-    assert!(
-        bo.contains("no full swing was found; the hands or arms are too dark or too blurred to follow. Could"),
-        "details are for the coach: {bo}"
-    );
-    assert!(bo.contains("Start filming before the address") && bo.contains("Film in daylight"), "{bo}");
 }
 
 #[test]

@@ -1,4 +1,4 @@
-//! The pages of a clip and of a student: what they say of a number, a verdict and a trend.
+//! The pages of a clip and of a student: what they say of a number, a verdict and a trend, and the letters.
 
 use crate::sheet::{DAY, between, index, tags};
 use crate::support::{Builder, out_folder};
@@ -370,4 +370,26 @@ fn a_clip_s_page_says_which_head_limit_held_and_where_its_stature_is_from() {
     for words in ["clip with a driver, wood or hybrid:", "clip with an iron or wedge:", "clip without a club named:"] {
         assert!(night.contains(&format!("first face-on {words} nothing to compare with yet")), "{words}");
     }
+}
+
+#[test]
+fn a_message_to_film_again_is_ready_to_copy() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mut store) = out_folder(folder.path());
+    Builder::new(1, "Ada", "2026-04-12").unmeasured(ReasonCode::FeetUnseen.reason(), ViewKind::FaceOn).record(&mut store);
+    Builder::new(2, "Bo", "2026-04-12")
+        .failed(ReasonCode::NoSwing)
+        .change(|r| r.reasons.push(ReasonCode::DarkOrBlurred.because("the lead arm after impact")))
+        .record(&mut store);
+    let page = index(&out, &store, None);
+    assert!(page.contains(
+        "Hello Ada, thank you for the clip of 12 Apr 2026. I cannot measure everything in it: the feet cannot be seen. Could you film it once more? Tilt the phone down or step back until both feet are in the picture. Clear the area first, and nobody in line."
+    ));
+    assert!(page.contains("Sway, chicken wing and head drift cannot be measured: the feet cannot be seen."));
+    let bo = between(&page, "Hello Bo,", "</p>");
+    assert!(
+        bo.contains("no full swing was found; the hands or arms are too dark or too blurred to follow. Could"),
+        "details are for the coach: {bo}"
+    );
+    assert!(bo.contains("Start filming before the address") && bo.contains("Film in daylight"), "{bo}");
 }
